@@ -1,0 +1,1 @@
+"""How: running a sequence on a bench, keeping what was read, and the command line."""

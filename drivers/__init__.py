@@ -1,0 +1,1 @@
+"""With what: instrument roles, the SCPI drivers that fill them, and the simulated bench."""

@@ -1,0 +1,218 @@
+"""What the sequencer may ask of an instrument, one Protocol per role.
+
+Units ride on the names; levels are dBm at the instrument's own connector. Every method raises only
+``drivers.errors.InstrumentError`` kinds. A *begin* returns as soon as the instrument works; its *finish* waits for
+it, so that several instruments work at once in one thread. ``make_safe`` is idempotent, sends the shortest message
+that works and reads nothing that could hang.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """The four fields of ``*IDN?`` (IEEE 488.2, 10.14); unknown ones are ``"0"``."""
+
+    maker: str
+    model: str
+    serial: str
+    firmware: str
+
+
+@dataclass(frozen=True, slots=True)
+class QueueEntry:
+    """One entry of the error queue. ``number`` is never 0."""
+
+    number: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class SweepSetting:
+    """How the analyzer looks at one frequency in zero span.
+
+    ``points`` power samples, one per ``1.5 / resolution_bandwidth_hz`` seconds, so that they are independent.
+    """
+
+    resolution_bandwidth_hz: float
+    attenuation_db: float
+    points: int
+
+    @property
+    def sweep_s(self) -> float:
+        """Time that one zero-span sweep takes."""
+        return self.points * 1.5 / self.resolution_bandwidth_hz
+
+
+@dataclass(frozen=True, slots=True)
+class PowerReading:
+    """Mean power over one zero-span sweep.
+
+    ``level_dbm`` is the mean of the samples in power (watts), as dBm at the analyzer's connector. ``scatter_db`` is
+    the experimental standard deviation of that mean (JCGM 100, 4.2.3) as dB.
+    """
+
+    level_dbm: float
+    scatter_db: float
+
+
+class Instrument(Protocol):
+    """What every role can do."""
+
+    def identify(self) -> Identity:
+        """Ask who the instrument is."""
+        ...
+
+    def drain_errors(self) -> tuple[QueueEntry, ...]:
+        """Read the error queue until it is empty and return what was in it, oldest first."""
+        ...
+
+    def make_safe(self) -> None:
+        """Remove energy: output off, chamber to idle. Idempotent; never waits for a reply."""
+        ...
+
+
+class ToneSource(Instrument, Protocol):
+    """A signal generator that emits one tone."""
+
+    def prepare(self, ceiling_dbm: float) -> None:
+        """Output off, level unit dBm, continuous wave, never above ``ceiling_dbm``. Raises Refused if it won't."""
+        ...
+
+    def set_frequency(self, frequency_hz: float) -> None:
+        """Set the tone's frequency."""
+        ...
+
+    def set_level(self, level_dbm: float) -> float:
+        """Set the level and return it as the instrument reads it back; raises Refused above the ceiling."""
+        ...
+
+    def switch_output(self, *, on: bool) -> None:
+        """Switch RF on or off."""
+        ...
+
+    def output_is_on(self) -> bool:
+        """Read back whether RF is on."""
+        ...
+
+
+class SpectrumAnalyzer(Instrument, Protocol):
+    """A spectrum analyzer used as a selective power meter in zero span."""
+
+    def prepare(self) -> None:
+        """Highest attenuation, preamplifier off, single sweep, zero span, RMS detector, binary trace."""
+        ...
+
+    def set_sweep(self, setting: SweepSetting) -> SweepSetting:
+        """Set bandwidth, attenuation and points; return them as read back (the instrument may round)."""
+        ...
+
+    def begin_power(self, frequency_hz: float) -> None:
+        """Tune and start one sweep."""
+        ...
+
+    def finish_power(self) -> PowerReading:
+        """Wait for the sweep and return its mean power. Raises NotUnderstood on overload or a wrong point count."""
+        ...
+
+
+class DCSupply(Instrument, Protocol):
+    """One output of a DC supply."""
+
+    def prepare(self, over_voltage_v: float, over_current_a: float) -> None:
+        """Output off; arm over-voltage and over-current protection; read both back."""
+        ...
+
+    def set_output(self, voltage_v: float, current_limit_a: float) -> None:
+        """Set voltage and current limit; read back; raises Refused if the instrument holds other values."""
+        ...
+
+    def switch_output(self, *, on: bool) -> None:
+        """Switch the output on or off."""
+        ...
+
+    def output_is_on(self) -> bool:
+        """Read back whether the output is on."""
+        ...
+
+    def read_voltage_v(self) -> float:
+        """Measure the output voltage."""
+        ...
+
+    def read_current_a(self) -> float:
+        """Measure the output current."""
+        ...
+
+    def protection_tripped(self) -> bool:
+        """Whether over-voltage or over-current protection has switched the output off."""
+        ...
+
+
+MeterQuantity = Literal["current", "temperature"]
+
+
+class Meter(Instrument, Protocol):
+    """A multimeter that reads one quantity: current in A, or temperature in °C through a Pt100 in four wires."""
+
+    def prepare(self, quantity: MeterQuantity) -> None:
+        """Choose what to measure, range and integration time."""
+        ...
+
+    def begin_reading(self) -> None:
+        """Start one reading."""
+        ...
+
+    def finish_reading(self) -> float:
+        """Wait for it: A or °C. Raises NotUnderstood on overload or not-a-number."""
+        ...
+
+
+class Chamber(Instrument, Protocol):
+    """A thermal chamber."""
+
+    def prepare(self, ramp_k_per_min: float, lowest_c: float, highest_c: float) -> None:
+        """Set the ramp rate and the chamber's own low and high limits; read back."""
+        ...
+
+    def set_target_c(self, temperature_c: float) -> None:
+        """Set the air temperature to reach, in °C; returns at once."""
+        ...
+
+    def switch_conditioning(self, *, on: bool) -> None:
+        """Start or stop heating and cooling."""
+        ...
+
+    def conditioning_is_on(self) -> bool:
+        """Read back whether the chamber heats and cools."""
+        ...
+
+    def read_air_c(self) -> float:
+        """Air temperature in °C."""
+        ...
+
+
+class Switch(Instrument, Protocol):
+    """A relay matrix; a route is a channel number of its list. Never switch with RF on."""
+
+    def select(self, route: int) -> None:
+        """Open every other route, close this one, read back. Raises NotUnderstood if the relay does not answer so."""
+        ...
+
+    def selected(self) -> tuple[int, ...]:
+        """Routes that are closed now, of those that have been selected since power-up."""
+        ...
+
+
+class DigitalPort(Instrument, Protocol):
+    """Parallel digital output lines in numbered ports."""
+
+    def write_word(self, port: int, word: int) -> None:
+        """Put a word on a port."""
+        ...
+
+    def read_word(self, port: int) -> int:
+        """Word that stands on a port."""
+        ...

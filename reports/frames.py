@@ -1,0 +1,119 @@
+"""The tables that a run is handed over in: columns, units and keys, checked at the door.
+
+Rule: whoever makes these frames (the store) does no arithmetic on readings; whoever takes them never asks for more.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from sequences.products import LINES
+
+if TYPE_CHECKING:
+    from sequences.bench_file import Bench
+    from sequences.part_file import Part
+    from sequences.path_losses import PathLosses
+    from sequences.sequence_file import Sequence
+
+#: Swept values of a condition and their pandas dtype kind; also the column order of every table for people.
+AXES: dict[str, str] = {
+    "channel": "str",
+    "gain_code": "int64",
+    "temperature_c": "float64",
+    "supply_mode": "str",
+    "load_ohm": "float64",
+    "tone_level_dbm": "float64",
+    "frequency_hz": "float64",
+}
+
+_PER_LINE = {"level_dbm": "dBm", "scatter_db": "dB", "attenuation_db": "dB", "bandwidth_hz": "Hz"}
+
+#: Every reading that a run can hold, with its unit. Line levels are at the analyzer's connector, source levels are
+#: the sources' settings as read back.
+READINGS: dict[str, str] = {
+    "source_1_level_dbm": "dBm",
+    "source_2_level_dbm": "dBm",
+    **{f"{line}_{kind}": unit for line in LINES for kind, unit in _PER_LINE.items()},
+    "supply_voltage_v": "V",
+    "supply_current_a": "A",
+    "board_temperature_c": "°C",
+    "air_temperature_c": "°C",
+}
+
+
+class FrameFault(ValueError):
+    """A frame does not have the columns, types or keys that this module promises."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunFacts:
+    """What a run is, apart from its numbers. Times are timezone-aware UTC."""
+
+    run: str
+    unit: str
+    operator: str
+    state: str
+    began: datetime
+    ended: datetime | None
+    tool_version: str
+
+
+@dataclass(frozen=True, slots=True)
+class HazardNote:
+    """One hazard as it was named before power-up."""
+
+    severity: str
+    title: str
+    cause: str
+    consequence: str
+    action: str
+    source: str
+
+
+@dataclass(frozen=True, eq=False)
+class RunFrames:
+    """One run, ready to be derived.
+
+    Attributes:
+        facts: Which run, whose, when.
+        part, bench, sequence: The three files as they were when the run began, or those it is derived with.
+        path_losses: Loss and uncertainty of each path against frequency.
+        conditions: One row per complete condition; index ``condition`` (int, in run order), columns ``AXES``.
+        readings: Long table, columns ``condition`` (int), ``repeat`` (int from 0), ``quantity`` (category of
+            ``READINGS``), ``value`` (float).
+        instruments: Columns ``place``, ``resource``, ``maker``, ``model``, ``serial``, ``firmware``,
+            ``calibration_due`` (ISO date or empty).
+        events: Columns ``at`` (datetime, UTC), ``kind``, ``text``, in order.
+        hazards: As named before power-up.
+    """
+
+    facts: RunFacts
+    part: Part
+    bench: Bench
+    sequence: Sequence
+    path_losses: PathLosses
+    conditions: pd.DataFrame
+    readings: pd.DataFrame
+    instruments: pd.DataFrame
+    events: pd.DataFrame
+    hazards: tuple[HazardNote, ...]
+
+    def __post_init__(self) -> None:
+        _check("conditions", self.conditions, tuple(AXES))
+        _check("readings", self.readings, ("condition", "repeat", "quantity", "value"))
+        _check("events", self.events, ("at", "kind", "text"))
+        if self.conditions.index.name != "condition" or not self.conditions.index.is_unique:
+            raise FrameFault("conditions: the index must be named 'condition' and hold each number once")
+        unknown = set(self.readings["quantity"].unique()) - set(READINGS)
+        if unknown:
+            raise FrameFault(f"readings: unknown quantity {sorted(unknown)[0]!r}")
+
+
+def _check(name: str, frame: pd.DataFrame, columns: tuple[str, ...]) -> None:
+    missing = [column for column in columns if column not in frame.columns]
+    if missing:
+        raise FrameFault(f"{name}: no column {missing[0]!r}; it has {', '.join(map(str, frame.columns))}")

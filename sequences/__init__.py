@@ -1,0 +1,1 @@
+"""What to measure: models of the part, bench and sequence files, and the conditions that follow from them."""

@@ -1,0 +1,273 @@
+"""The bench file: instruments and where they are, what lies between them and the unit, and what it all can stand.
+
+Accuracies are half-widths of a rectangular distribution (a maker's "within ±"; JCGM 100, 4.3.7), except a path loss,
+whose ``uncertainty_db`` is expanded with k = 2, as a calibration certificate states it.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from functools import cached_property
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BeforeValidator, Field, model_validator
+
+from sequences.part_file import FileModel, Span
+from sequences.values import NumberList
+
+NonNegative = Annotated[float, Field(ge=0)]
+
+
+class InstrumentEntry(FileModel):
+    """What every instrument says: where it is and which driver speaks to it."""
+
+    driver: str = "scpi"
+    resource: str = Field(min_length=1)
+    timeout_s: float = Field(default=5.0, gt=0)
+    calibration_due: date | None = None
+    serial: str | None = None
+
+
+class SourceAccuracy(FileModel):
+    """Level error = a constant within ±``level_db`` plus, for each distinct setting, one within ±``setting_db``."""
+
+    level_db: NonNegative
+    setting_db: NonNegative
+
+
+class ToneSourceEntry(InstrumentEntry):
+    """A signal generator."""
+
+    accuracy: SourceAccuracy
+    highest_level_dbm: float
+    settle_s: NonNegative = 0.02
+
+
+class AnalyzerAccuracy(FileModel):
+    """Level error = constant ±``level_db``, slope ±``scale_db_per_10db`` from −20 dBm, response over frequency
+    ±``flatness_db`` drawn at knots 10 MHz apart, and one within ±``attenuator_db`` for each attenuator setting.
+    """
+
+    level_db: NonNegative
+    scale_db_per_10db: NonNegative
+    flatness_db: NonNegative
+    attenuator_db: NonNegative
+
+
+class AnalyzerEntry(InstrumentEntry):
+    """A spectrum analyzer. Noise and intercepts hold at 0 dB attenuation; both rise dB for dB with it."""
+
+    accuracy: AnalyzerAccuracy
+    noise_dbm_per_hz: float
+    intercept2_dbm: float
+    intercept3_dbm: float
+    attenuations_db: tuple[float, ...] = Field(min_length=1)
+    bandwidths_hz: tuple[float, ...] = Field(min_length=1)
+    highest_input_dbm: float
+    tune_s: NonNegative = 0.01
+
+
+class SupplyAccuracy(FileModel):
+    """Set voltage within ±``voltage_v``; voltage and current readings within ±``voltage_reading_v``, ±``current_a``."""
+
+    voltage_v: NonNegative
+    voltage_reading_v: NonNegative
+    current_a: NonNegative
+
+
+class SupplyEntry(InstrumentEntry):
+    """A DC supply."""
+
+    accuracy: SupplyAccuracy
+    highest_voltage_v: float = Field(gt=0)
+    highest_current_a: float = Field(gt=0)
+    settle_s: NonNegative = 0.2
+
+
+class CurrentAccuracy(FileModel):
+    """Reading error within ±(``offset_a`` + ``gain`` · reading); offset and gain are drawn apart."""
+
+    offset_a: NonNegative
+    gain: NonNegative
+
+
+class CurrentMeterEntry(InstrumentEntry):
+    """A meter in the supply line."""
+
+    accuracy: CurrentAccuracy
+    reading_s: NonNegative = 0.04
+
+
+class TemperatureAccuracy(FileModel):
+    """Reading error within ±``temperature_k``."""
+
+    temperature_k: NonNegative
+
+
+class ThermometerEntry(InstrumentEntry):
+    """A meter with a Pt100 on the board, next to the unit."""
+
+    accuracy: TemperatureAccuracy
+    reading_s: NonNegative = 0.04
+
+
+class ChamberEntry(InstrumentEntry):
+    """A thermal chamber. ``idle_c`` is where it is left; cooling says what could take the oxygen from the room."""
+
+    accuracy: TemperatureAccuracy
+    temperature_c: Span
+    ramp_k_per_min: float = Field(gt=0)
+    idle_c: float = 25.0
+    cooling: Literal["compressor", "liquid nitrogen", "carbon dioxide"] = "compressor"
+    limiter_c: float | None = None
+
+
+def _text_keys(value: Any) -> Any:
+    """TOML bare keys such as ``100`` arrive as text; loads are numbers."""
+    if isinstance(value, dict):
+        try:
+            return {float(key): route for key, route in value.items()}
+        except ValueError:
+            raise ValueError("the keys must be load resistances in Ω") from None
+    return value
+
+
+class LoadSwitchEntry(InstrumentEntry):
+    """A switch that chooses the differential load; ``loads`` maps Ω to a relay channel."""
+
+    loads: Annotated[dict[float, int], BeforeValidator(_text_keys)] = Field(min_length=1)
+    settle_s: NonNegative = 0.05
+
+
+class ChannelSwitchEntry(InstrumentEntry):
+    """A switch that connects sources and analyzer to one channel; ``channels`` maps its name to a relay channel."""
+
+    channels: dict[str, int] = Field(min_length=1)
+    settle_s: NonNegative = 0.05
+
+
+class CodePortEntry(InstrumentEntry):
+    """Digital lines to the gain-code and mode pins: a port number for each channel, and one for the mode pins."""
+
+    channels: dict[str, int] = Field(min_length=1)
+    mode: int = Field(ge=0)
+    settle_s: NonNegative = 0.001
+
+
+class Instruments(FileModel):
+    """``[instrument.*]``: the places of a bench; the name of a place says what the instrument does there."""
+
+    tone_1: ToneSourceEntry | None = None
+    tone_2: ToneSourceEntry | None = None
+    analyzer: AnalyzerEntry | None = None
+    supply: SupplyEntry | None = None
+    current_meter: CurrentMeterEntry | None = None
+    board_thermometer: ThermometerEntry | None = None
+    chamber: ChamberEntry | None = None
+    load_switch: LoadSwitchEntry | None = None
+    channel_switch: ChannelSwitchEntry | None = None
+    code_port: CodePortEntry | None = None
+
+    @cached_property
+    def present(self) -> dict[str, InstrumentEntry]:
+        """Instruments that the bench has, by place, in the order of this model."""
+        found = {place: getattr(self, place) for place in type(self).model_fields}
+        return {place: entry for place, entry in found.items() if entry is not None}
+
+
+class LossTable(FileModel):
+    """A loss against frequency: two lists of equal length, frequency rising."""
+
+    frequency_hz: NumberList
+    loss_db: NumberList
+
+    @model_validator(mode="after")
+    def _rising(self) -> Self:
+        if len(self.frequency_hz) != len(self.loss_db):
+            raise ValueError(f"{len(self.frequency_hz)} frequencies but {len(self.loss_db)} losses")
+        pairs = zip(self.frequency_hz, self.frequency_hz[1:], strict=False)
+        if len(self.frequency_hz) < 2 or any(later <= earlier for earlier, later in pairs):
+            raise ValueError("a loss table needs two or more points with rising frequency")
+        return self
+
+
+class PathLossEntry(FileModel):
+    """``[[path_loss]]``: dB lost from the sources to the unit (input) or from the unit's load to the analyzer (output).
+
+    ``loss_db`` is one number or a table ``{ frequency_hz = […], loss_db = […] }``; ``touchstone`` names an .s2p file
+    instead. ``channel`` and ``load_ohm`` say for what the entry holds; left out means for all.
+    """
+
+    path: Literal["input", "output"]
+    channel: str | None = None
+    load_ohm: float | None = None
+    loss_db: float | LossTable | None = None
+    touchstone: str | None = None
+    uncertainty_db: NonNegative
+
+    @model_validator(mode="after")
+    def _one_source(self) -> Self:
+        if (self.loss_db is None) == (self.touchstone is None):
+            raise ValueError("give either loss_db or touchstone")
+        return self
+
+
+class Fixture(FileModel):
+    """``[fixture]``: board, cables and room: what shares the chamber with the unit, and what the room is like."""
+
+    temperature_c: Span
+    time_constant_s: float = Field(gt=0)
+    room_c: float = 23.0
+    room_humidity_percent: float = Field(default=50.0, ge=0, le=100)
+
+
+class FaultyStep(FileModel):
+    """A gain step of a simulated unit that is off by ``error_db`` from ``code`` on, in one channel."""
+
+    channel: str
+    code: int
+    error_db: float
+    below_c: float | None = None
+
+
+class SimulatedUnit(FileModel):
+    """``[simulation.unit.SERIAL]``: what is special about one simulated unit."""
+
+    faulty_step: FaultyStep | None = None
+
+
+class Simulation(FileModel):
+    """``[simulation]``: only for a simulated bench. ``seed`` draws the instruments' errors and the units' spread."""
+
+    seed: int = 0
+    starts: datetime | None = None
+    unit: dict[str, SimulatedUnit] = Field(default_factory=dict)
+
+
+class BenchFacts(FileModel):
+    """``[bench]``: name, VISA library and clock."""
+
+    name: str = Field(min_length=1)
+    visa_library: str = ""
+    clock: Literal["real", "simulated"] = "real"
+
+
+class Bench(FileModel):
+    """A whole bench file."""
+
+    bench: BenchFacts
+    instrument: Instruments
+    path_loss: tuple[PathLossEntry, ...] = ()
+    fixture: Fixture
+    simulation: Simulation | None = None
+
+    @property
+    def is_simulated(self) -> bool:
+        """Whether the instruments are the rig's."""
+        return self.bench.visa_library == "@sim"
+
+    @model_validator(mode="after")
+    def _clock_fits(self) -> Self:
+        if self.bench.clock == "simulated" and not self.is_simulated:
+            raise ValueError('clock = "simulated" goes only with visa_library = "@sim"; real instruments need "real"')
+        return self

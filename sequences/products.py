@@ -1,0 +1,52 @@
+"""The spectral lines that a two-tone measurement looks at, and the source levels that a condition asks for.
+
+The lower tone f1 comes from ``tone_1``, the upper tone f2 from ``tone_2``; every other line is n·f1 + m·f2.
+"""
+
+from __future__ import annotations
+
+import math
+
+#: Line name → (n, m) in n·f1 + m·f2. hd2 and hd3 are harmonics of the lower tone.
+LINES: dict[str, tuple[int, int]] = {
+    "tone_lower": (1, 0),
+    "tone_upper": (0, 1),
+    "im3_lower": (2, -1),
+    "im3_upper": (-1, 2),
+    "im2_sum": (1, 1),
+    "hd2": (2, 0),
+    "hd3": (3, 0),
+}
+
+TONES = ("tone_lower", "tone_upper")
+TWO_TONE_PRODUCTS = ("im3_lower", "im3_upper", "im2_sum")
+HARMONICS = ("hd2", "hd3")
+
+
+def tone_frequencies_hz(frequency_hz: float, spacing_hz: float) -> tuple[float, float]:
+    """Lower and upper tone, half the spacing either side of the condition's frequency."""
+    return frequency_hz - spacing_hz / 2, frequency_hz + spacing_hz / 2
+
+
+def line_frequency_hz(line: str, frequency_hz: float, spacing_hz: float) -> float:
+    """Frequency of a line of ``LINES`` for tones ``spacing_hz`` apart around ``frequency_hz``."""
+    lower, upper = tone_frequencies_hz(frequency_hz, spacing_hz)
+    n, m = LINES[line]
+    return n * lower + m * upper
+
+
+def input_level_dbm(
+    output_level_dbm: float, voltage_gain_db: float, load_ohm: float, input_resistance_ohm: float
+) -> float:
+    """Level at the unit's input, dBm into its input resistance, that gives ``output_level_dbm`` into ``load_ohm``.
+
+    Gain is voltage gain, so the level in dBm also changes by the ratio of the resistances: P = V²/R.
+    """
+    return output_level_dbm - voltage_gain_db + 10 * math.log10(load_ohm / input_resistance_ohm)
+
+
+def output_level_dbm(
+    input_level_dbm: float, voltage_gain_db: float, load_ohm: float, input_resistance_ohm: float
+) -> float:
+    """Inverse of ``input_level_dbm``."""
+    return input_level_dbm + voltage_gain_db - 10 * math.log10(load_ohm / input_resistance_ohm)

@@ -1,0 +1,135 @@
+"""The sequence file: what to sweep and what to measure at each condition."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BeforeValidator, Field, model_validator
+
+from sequences.part_file import FileModel
+from sequences.values import Matcher, NumberList
+
+NonNegative = Annotated[float, Field(ge=0)]
+
+
+def _texts(value: Any) -> Any:
+    if isinstance(value, str) and value != "all":
+        return (value,)
+    if isinstance(value, list):
+        if not value or not all(isinstance(item, str) for item in value):
+            raise ValueError('a list of names, or "all", is wanted')
+        return tuple(value)
+    return value
+
+
+def _numbers_or_all(value: Any) -> Any:
+    from sequences.values import _number_list
+
+    return value if value == "all" else _number_list(value)
+
+
+All = Literal["all"]
+Names = Annotated[tuple[str, ...] | All, BeforeValidator(_texts)]
+NumbersOrAll = Annotated[tuple[float, ...] | All, BeforeValidator(_numbers_or_all)]
+
+
+class SequenceFacts(FileModel):
+    """``[sequence]``: name, the files it goes with, and what holds for the whole run."""
+
+    name: str = Field(min_length=1)
+    description: str = ""
+    part: str = Field(min_length=1)
+    bench: str | None = None
+    reference_temperature_c: float = 25.0
+    repeats: int = Field(default=1, ge=1, le=1000)
+    on_soak_timeout: Literal["trip", "flag"] = "trip"
+
+
+class Axes(FileModel):
+    """``[axes]``: every combination of these is a condition, unless excluded.
+
+    ``all`` means what the part file lists. ``tone_level_dbm`` is the level per tone at the place ``[tones]`` names.
+    """
+
+    channel: Names = "all"
+    gain_code: NumbersOrAll = "all"
+    temperature_c: NumberList = (25.0,)
+    supply_mode: Names = "all"
+    load_ohm: NumbersOrAll = "all"
+    tone_level_dbm: NumberList
+    frequency_hz: NumberList
+
+
+class Exclusion(FileModel):
+    """``[[exclude]]``: leave out conditions that match all of ``when``, save those that match all of ``unless``."""
+
+    reason: str = ""
+    when: dict[str, Matcher] = Field(min_length=1)
+    unless: dict[str, Matcher] = Field(default_factory=dict)
+
+
+class Tones(FileModel):
+    """``[tones]``: the two tones stand half the spacing below and above the condition's frequency.
+
+    The upper one is ``upper_minus_lower_db`` stronger. ``level_at`` says where ``tone_level_dbm`` is meant: at the
+    unit's output into the load (the sources follow the nominal gain) or at its input.
+    """
+
+    spacing_hz: float = Field(gt=0)
+    upper_minus_lower_db: float = Field(default=0.0, ge=-20, le=20)
+    level_at: Literal["output", "input"] = "output"
+
+
+class Measure(FileModel):
+    """``[measure]``: what to read at each condition, and how well.
+
+    ``tone_scatter_db`` and ``product_scatter_db`` are the largest standard uncertainties that noise alone may leave
+    in a reading; the acquisition looks for the fastest analyzer setting that reaches them.
+    """
+
+    two_tone: bool = True
+    harmonics: bool = True
+    supply: bool = True
+    tone_scatter_db: float = Field(default=0.02, gt=0)
+    product_scatter_db: float = Field(default=0.2, gt=0)
+
+
+class Soak(FileModel):
+    """``[soak]``: when the unit, not the air, has reached temperature."""
+
+    air_within_k: float = Field(default=0.7, gt=0)
+    board_within_k: float = Field(default=1.0, gt=0)
+    drift_k_per_min: float = Field(default=0.1, gt=0)
+    hold_s: NonNegative = 180.0
+    shortest_s: NonNegative = 300.0
+    longest_s: float = Field(default=5400.0, gt=0)
+    poll_s: float = Field(default=10.0, gt=0)
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.shortest_s > self.longest_s:
+            raise ValueError("shortest is longer than longest")
+        return self
+
+
+class Settle(FileModel):
+    """``[settle]``: how long the unit needs after each kind of change, beyond what the instruments need."""
+
+    supply_mode_s: NonNegative = 1.0
+    load_s: NonNegative = 0.1
+    frequency_s: NonNegative = 0.02
+    tone_level_s: NonNegative = 0.02
+    channel_s: NonNegative = 0.05
+    gain_code_s: NonNegative = 0.01
+
+
+class Sequence(FileModel):
+    """A whole sequence file."""
+
+    sequence: SequenceFacts
+    axes: Axes
+    exclude: tuple[Exclusion, ...] = ()
+    tones: Tones
+    measure: Measure = Measure()
+    soak: Soak = Soak()
+    settle: Settle = Settle()
