@@ -1,0 +1,145 @@
+"""From what a person names as the store to an engine whose schema is the current one.
+
+Rule: whatever only SQLite needs is here. A store is a file path or any SQLAlchemy URL. A new store gets its tables at
+once, an older one is migrated in a single transaction, a newer one is refused.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect, make_url, select
+from sqlalchemy.exc import ArgumentError
+
+from bench.errors import StoreFault
+from bench.store.faults import store_faults
+from bench.store.tables import METADATA, SCHEMA_VERSION, schema_version
+
+#: How long a write waits for another program's write. Ours: far above any transaction of this tool, short enough to
+#: be noticed by someone who waits for a command.
+BUSY_TIMEOUT_MS = 5000
+
+#: Execution option of a connection that reads before it writes and so must lock SQLite from the beginning.
+_LOCK_AT_ONCE = "nightbench_lock_at_once"
+
+
+def store_url(url_or_path: str) -> URL:
+    """SQLAlchemy URL for a URL or a file path (``~`` is expanded). Raises StoreFault if it is neither."""
+    if not url_or_path.strip():
+        raise StoreFault("the store has no name; give a file or an SQLAlchemy URL")
+    if "://" not in url_or_path:
+        return URL.create("sqlite", database=str(Path(url_or_path).expanduser()))
+    try:
+        return make_url(url_or_path)
+    except ArgumentError as error:
+        raise StoreFault(f"{url_or_path!r} is not an SQLAlchemy URL such as sqlite:///nightbench.db") from error
+
+
+def store_name(url: URL) -> str:
+    """What messages call the store: the file for SQLite, the URL without its password for others."""
+    if url.get_backend_name() == "sqlite":
+        return f"store {url.database or '(in memory)'}"
+    return f"store {url.render_as_string(hide_password=True)}"
+
+
+def connect(url: URL, *, must_exist: bool) -> Engine:
+    """Engine on the store at ``url`` with the current schema.
+
+    Args:
+        url: Where the store is.
+        must_exist: Refuse to make a new store.
+
+    Raises:
+        StoreFault: missing folder or file, no permission, not a database, another program's database, locked, full,
+            newer schema, database driver not installed.
+    """
+    where = store_name(url)
+    if url.get_backend_name() == "sqlite" and url.database and not url.database.startswith("file:"):
+        _check_file(Path(url.database), where, must_exist=must_exist)
+    engine = _engine(url, where)
+    try:
+        with store_faults(where), engine.connect() as connection:
+            _bring_to_current(connection, where, must_exist=must_exist)
+    except BaseException:
+        engine.dispose()
+        raise
+    return engine
+
+
+def _check_file(path: Path, where: str, *, must_exist: bool) -> None:
+    if path.is_dir():
+        raise StoreFault(f"{where}: that is a folder; name a file in it, such as {path / 'nightbench.db'}")
+    if not path.parent.is_dir():
+        raise StoreFault(f"{where}: the folder {path.parent} does not exist; make it or name another one")
+    if must_exist and not path.exists():
+        raise StoreFault(f"{where}: no such file; name the store that a run was kept in")
+
+
+def _engine(url: URL, where: str) -> Engine:
+    try:
+        # A link to a database server may have been cut since the last condition: ask before use.
+        engine = create_engine(url, pool_pre_ping=url.get_backend_name() != "sqlite")
+    except ModuleNotFoundError as error:
+        raise StoreFault(f"{where}: the Python package {error.name!r} for this database is not installed") from error
+    except ArgumentError as error:
+        raise StoreFault(f"{where}: {error}") from error
+    if engine.dialect.name == "sqlite":
+        event.listen(engine, "connect", _set_up_sqlite)
+        event.listen(engine, "begin", _begin_sqlite)
+    return engine
+
+
+def _set_up_sqlite(driver_connection: Any, _record: Any) -> None:
+    """WAL lets the live page read while a run writes; FULL makes each commit survive a power cut."""
+    # By itself the driver begins a transaction only before INSERT, UPDATE and DELETE, so a migration's CREATE and
+    # ALTER would escape it; with None it leaves beginning to _begin_sqlite.
+    driver_connection.isolation_level = None
+    cursor = driver_connection.cursor()
+    cursor.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
+    cursor.execute("PRAGMA journal_mode = WAL")
+    cursor.execute("PRAGMA synchronous = FULL")
+    cursor.execute("PRAGMA foreign_keys = ON")
+    cursor.close()
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    at_once = connection.get_execution_options().get(_LOCK_AT_ONCE, False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if at_once else "BEGIN")
+
+
+def _bring_to_current(connection: Connection, where: str, *, must_exist: bool) -> None:
+    version = _version(connection, where)
+    connection.rollback()
+    if version == SCHEMA_VERSION:
+        return
+    if version is None and must_exist:
+        raise StoreFault(f"{where}: it is empty; name the store that a run was kept in")
+    writer = connection.execution_options(**{_LOCK_AT_ONCE: True})
+    with writer.begin():
+        # Asked again under the lock: another program may have been faster.
+        version = _version(writer, where)
+        if version is None:
+            METADATA.create_all(writer)
+            writer.execute(schema_version.insert().values(version_num=SCHEMA_VERSION))
+        elif version != SCHEMA_VERSION:
+            from bench.store.migrations import migrate  # loads Alembic, which only an older store needs
+
+            migrate(writer)
+
+
+def _version(connection: Connection, where: str) -> str | None:
+    """Schema version, None for a database with nothing in it; StoreFault for a newer one or another program's."""
+    tables = inspect(connection).get_table_names()
+    if not tables:
+        return None
+    if schema_version.name not in tables:
+        raise StoreFault(f"{where}: this database belongs to another program (it has a table {tables[0]!r})")
+    version = connection.execute(select(schema_version.c.version_num)).scalar_one_or_none()
+    if version is None:
+        raise StoreFault(f"{where}: its schema version is missing; go back to a copy of it")
+    if version > SCHEMA_VERSION:  # revisions are numbers of four digits, so text order is their order
+        raise StoreFault(
+            f"{where}: its schema {version} is newer than the {SCHEMA_VERSION} of this nightbench; update nightbench"
+        )
+    return str(version)

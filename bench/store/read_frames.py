@@ -1,0 +1,148 @@
+"""Handing a run over: from the store's rows to ``reports.frames``.
+
+Rule: no arithmetic on readings. Rows go from the database driver into arrays in blocks, so that ten million readings
+never stand in memory as Python objects.
+"""
+
+from __future__ import annotations
+
+from itertools import chain
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from sequences.read_files import Setup, parse_setup
+from sqlalchemy import Connection, Engine, select
+
+from bench.errors import StoreFault
+from bench.store import tables
+from bench.store.faults import store_faults
+from bench.store.read_runs import events, run_line, run_texts
+from bench.store.records import RunLine, RunTexts
+from reports.frames import HazardNote, RunFacts, RunFrames
+from sequences.errors import FileFaults
+
+#: Rows taken from the driver at a time: about 10 MB as Python objects.
+_ROWS_AT_A_TIME = 50_000
+
+_INSTRUMENT_COLUMNS = ("place", "resource", "maker", "model", "serial", "firmware", "calibration_due")
+_HAZARD_COLUMNS = ("severity", "title", "cause", "consequence", "action", "source")
+
+
+def read_frames(engine: Engine, where: str, run: str) -> RunFrames:
+    """One run, ready to be derived; see ``Store.frames``."""
+    line = run_line(engine, where, run)
+    setup = _setup(run_texts(engine, where, run), where, run)
+    noted = events(engine, where, run)
+    # One transaction: a run that is going on must not show readings of a condition that the plan calls incomplete.
+    with store_faults(where), engine.connect() as connection:
+        conditions, numbers = _conditions(connection, run)
+        readings = _readings(connection, run, numbers)
+        instruments = _instruments(connection, run)
+        hazards = _hazards(connection, run)
+    columns = {
+        "at": pd.Series([one.at for one in noted], dtype="datetime64[us, UTC]"),
+        "kind": pd.Series([one.kind for one in noted], dtype="str"),
+        "text": pd.Series([one.text for one in noted], dtype="str"),
+    }
+    return RunFrames(
+        facts=_facts(line),
+        part=setup.part.model,
+        bench=setup.bench.model,
+        sequence=setup.sequence.model,
+        path_losses=setup.path_losses,
+        conditions=conditions,
+        readings=readings,
+        instruments=instruments,
+        events=pd.DataFrame(columns),
+        hazards=hazards,
+    )
+
+
+def _facts(line: RunLine) -> RunFacts:
+    return RunFacts(
+        run=line.id,
+        unit=line.unit,
+        operator=line.operator,
+        state=line.state,
+        began=line.began,
+        ended=line.ended,
+        tool_version=line.tool_version,
+    )
+
+
+def _conditions(connection: Connection, run: str) -> tuple[pd.DataFrame, npt.NDArray[np.int64]]:
+    """Complete conditions in run order, and the array that leads from a condition's key to its number."""
+    condition = tables.condition.c
+    query = (
+        select(condition.id, condition.number, *(condition[axis] for axis in tables.AXES))
+        .where(condition.run == run, condition.completed.is_not(None))
+        .order_by(condition.number)
+    )
+    rows = connection.execute(query).all()
+    columns = dict(zip(("id", "condition", *tables.AXES), zip(*rows, strict=True), strict=True)) if rows else {}
+    kinds = {"channel": "str", "supply_mode": "str", "gain_code": "int64"}
+    frame = pd.DataFrame(
+        {axis: pd.Series(columns.get(axis, ()), dtype=kinds.get(axis, "float64")) for axis in tables.AXES}
+    )
+    frame.index = pd.Index(columns.get("condition", ()), dtype="int64", name="condition")
+    keys = np.array(columns.get("id", ()), dtype=np.int64)
+    numbers = np.full(int(keys.max(initial=-1)) + 1, -1, dtype=np.int64)
+    numbers[keys] = frame.index.to_numpy()
+    return frame, numbers
+
+
+def _readings(connection: Connection, run: str, numbers: npt.NDArray[np.int64]) -> pd.DataFrame:
+    reading, condition = tables.reading.c, tables.condition.c
+    query = (
+        select(reading.condition_id, reading.repeat, reading.quantity_id, reading.value)
+        .join_from(tables.condition, tables.reading, reading.condition_id == condition.id)
+        .where(condition.run == run)
+        .order_by(condition.number, reading.repeat, reading.quantity_id)
+    )
+    # The driver's own rows: dressing a third of a million of them as SQLAlchemy rows doubles the time.
+    cursor = connection.execution_options(stream_results=True).execute(query).cursor
+    if cursor is None:
+        raise StoreFault("the database gave no rows to a query for readings")
+    blocks = [np.empty((0, 4))]
+    while rows := cursor.fetchmany(_ROWS_AT_A_TIME):
+        flat = np.fromiter(chain.from_iterable(rows), dtype=np.float64, count=4 * len(rows))
+        blocks.append(flat.reshape(-1, 4))
+    table = np.concatenate(blocks)
+    names = dict(connection.execute(select(tables.quantity.c.id, tables.quantity.c.name)).tuples().all())
+    ids = np.array(sorted(names), dtype=np.int64)
+    return pd.DataFrame(
+        {
+            "condition": numbers[table[:, 0].astype(np.int64)],
+            "repeat": table[:, 1].astype(np.int64),
+            "quantity": pd.Categorical.from_codes(
+                np.searchsorted(ids, table[:, 2].astype(np.int64)),
+                categories=pd.Index([names[key] for key in ids.tolist()]),
+            ),
+            "value": table[:, 3].copy(),
+        }
+    )
+
+
+def _instruments(connection: Connection, run: str) -> pd.DataFrame:
+    instrument = tables.instrument.c
+    query = (
+        select(*(instrument[column] for column in _INSTRUMENT_COLUMNS))
+        .where(instrument.run == run)
+        .order_by(instrument.number)
+    )
+    rows = [(*texts, due.isoformat() if due else "") for *texts, due in connection.execute(query)]
+    return pd.DataFrame(rows, columns=list(_INSTRUMENT_COLUMNS), dtype="str")
+
+
+def _hazards(connection: Connection, run: str) -> tuple[HazardNote, ...]:
+    hazard = tables.hazard.c
+    query = select(*(hazard[column] for column in _HAZARD_COLUMNS)).where(hazard.run == run).order_by(hazard.number)
+    return tuple(HazardNote(*row) for row in connection.execute(query))
+
+
+def _setup(texts: RunTexts, where: str, run: str) -> Setup:
+    try:
+        return parse_setup(texts)
+    except FileFaults as faults:
+        raise StoreFault(f"{where}: run {run} holds a file that this version cannot read: {faults}") from faults

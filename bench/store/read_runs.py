@@ -1,0 +1,162 @@
+"""Reading what the store holds about runs, short of their readings.
+
+Rule: nothing here loads pandas or numpy with the module, so that listing runs starts at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from sqlalchemy import Engine, Select, func, select
+
+from bench.errors import NoSuchRun
+from bench.events import Event
+from bench.store import tables
+from bench.store.faults import store_faults
+from bench.store.recording_chunks import unpack
+from bench.store.records import (
+    ExchangeChunk,
+    FileText,
+    PlannedCondition,
+    RunLine,
+    RunTexts,
+)
+
+#: The word that names the run that began last.
+LATEST = "latest"
+
+#: How many runs a message lists when a prefix fits several.
+_CANDIDATES = 5
+
+#: Chunks fetched at a time: a few hundred kilobytes, and no transaction stays open while the caller works on them.
+_CHUNKS_AT_A_TIME = 100
+
+
+def run_lines(engine: Engine, where: str) -> tuple[RunLine, ...]:
+    """All runs, the one that began last first."""
+    with store_faults(where), engine.connect() as connection:
+        return tuple(RunLine(*row) for row in connection.execute(_lines()))
+
+
+def run_line(engine: Engine, where: str, run: str) -> RunLine:
+    """One run by its full id; raises NoSuchRun."""
+    with store_faults(where), engine.connect() as connection:
+        row = connection.execute(_lines().where(tables.run.c.id == run)).first()
+    if row is None:
+        raise NoSuchRun(f"{where}: no run {run}")
+    return RunLine(*row)
+
+
+def _lines() -> Select[Any]:
+    condition, run = tables.condition.c, tables.run.c
+    counts = (
+        select(condition.run, func.count(condition.completed).label("done"), func.count().label("total"))
+        .group_by(condition.run)
+        .subquery()
+    )
+    return (
+        select(
+            run.id,
+            run.unit,
+            run.part,
+            run.bench,
+            run.sequence,
+            run.operator,
+            run.state,
+            run.began,
+            run.ended,
+            run.tool_version,
+            func.coalesce(counts.c.done, 0),
+            func.coalesce(counts.c.total, 0),
+        )
+        .outerjoin_from(tables.run, counts, counts.c.run == run.id)
+        .order_by(run.began.desc(), run.id)
+    )
+
+
+def find_run(engine: Engine, where: str, text: str) -> str:
+    """Id of the run that ``text`` names: its id, a prefix that no other run shares, or "latest".
+
+    Raises NoSuchRun if none fits, or several do; the message lists them.
+    """
+    wanted = text.strip().lower()
+    run = tables.run.c
+    query = select(run.id, run.unit, run.sequence, run.began).order_by(run.began.desc(), run.id)
+    query = query.limit(1) if wanted == LATEST else query.where(run.id.startswith(wanted, autoescape=True))
+    with store_faults(where), engine.connect() as connection:
+        found = connection.execute(query).all()
+    if not found:
+        raise NoSuchRun(f"{where}: " + ("no run yet" if wanted == LATEST else f"no run whose id begins with {text!r}"))
+    if len(found) > 1:
+        shown = [f"{one.id} (unit {one.unit}, {one.sequence}, {one.began:%Y-%m-%d %H:%M} UTC)" for one in found]
+        more = f" and {len(found) - _CANDIDATES} more" if len(found) > _CANDIDATES else ""
+        candidates = "; ".join(shown[:_CANDIDATES])
+        raise NoSuchRun(f"{where}: {text!r} fits {len(found)} runs: {candidates}{more}. Give more of the id")
+    return str(found[0].id)
+
+
+def run_texts(engine: Engine, where: str, run: str) -> RunTexts:
+    """The files that the run was begun with; raises NoSuchRun."""
+    with store_faults(where), engine.connect() as connection:
+        row = connection.execute(select(tables.run).where(tables.run.c.id == run)).mappings().first()
+    if row is None:
+        raise NoSuchRun(f"{where}: no run {run}")
+    part, bench, sequence = (
+        FileText(row[f"{kind}_file"], row[f"{kind}_text"], row[f"{kind}_fingerprint"])
+        for kind in ("part", "bench", "sequence")
+    )
+    return RunTexts(part, bench, sequence, row["attachments"])
+
+
+def planned_conditions(engine: Engine, where: str, run: str) -> tuple[PlannedCondition, ...]:
+    """The plan in run order, with what is complete."""
+    from sequences.conditions import Condition  # loads numpy and the models of the files
+
+    condition = tables.condition.c
+    axes_columns = [condition[axis] for axis in tables.AXES]
+    query = (
+        select(condition.number, condition.completed, condition.flag, *axes_columns)
+        .where(condition.run == run)
+        .order_by(condition.number)
+    )
+    with store_faults(where), engine.connect() as connection:
+        rows = connection.execute(query).all()
+    return tuple(PlannedCondition(number, Condition(*axes), completed, flag) for number, completed, flag, *axes in rows)
+
+
+def done_conditions(engine: Engine, where: str, run: str) -> set[int]:
+    """Numbers of the complete conditions."""
+    condition = tables.condition.c
+    query = select(condition.number).where(condition.run == run, condition.completed.is_not(None))
+    with store_faults(where), engine.connect() as connection:
+        return set(connection.execute(query).scalars())
+
+
+def events(engine: Engine, where: str, run: str) -> tuple[Event, ...]:
+    """Events in the order in which they were noted."""
+    event = tables.event.c
+    query = select(event.at, event.kind, event.text, event.facts).where(event.run == run).order_by(event.number)
+    with store_faults(where), engine.connect() as connection:
+        return tuple(Event(*row) for row in connection.execute(query))
+
+
+def exchange_chunks(engine: Engine, where: str, run: str) -> Iterator[ExchangeChunk]:
+    """The recording, chunk by chunk in the order in which they were committed."""
+    exchange, condition = tables.exchange.c, tables.condition.c
+    after = -1
+    while True:
+        query = (
+            select(exchange.chunk, condition.number, exchange.payload)
+            .outerjoin_from(tables.exchange, tables.condition, condition.id == exchange.condition_id)
+            .where(exchange.run == run, exchange.chunk > after)
+            .order_by(exchange.chunk)
+            .limit(_CHUNKS_AT_A_TIME)
+        )
+        with store_faults(where), engine.connect() as connection:
+            rows = connection.execute(query).all()
+        for chunk, number, payload in rows:
+            yield ExchangeChunk(chunk, number, unpack(payload))
+        if len(rows) < _CHUNKS_AT_A_TIME:
+            return
+        after = rows[-1].chunk

@@ -1,0 +1,139 @@
+"""What goes into the store and comes out of it, as frozen values.
+
+Rule: nothing here knows a database; times are timezone-aware UTC. Swept values are ``sequences.conditions.Condition``,
+facts of a run's course ``bench.events.Event``,
+messages and replies ``drivers.messages.Exchange``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Literal
+from uuid import uuid4
+
+if TYPE_CHECKING:
+    from drivers.messages import Exchange
+    from sequences.conditions import Condition
+
+RunState = Literal["running", "done", "tripped", "stopped"]
+
+
+@dataclass(frozen=True, slots=True)
+class FileText:
+    """A file that a person wrote, as it was when the run began.
+
+    Attributes:
+        name: File name without its folder.
+        text: The whole text.
+        fingerprint: SHA-256 of the file in hexadecimal.
+    """
+
+    name: str
+    text: str
+    fingerprint: str
+
+
+@dataclass(frozen=True, slots=True)
+class RunTexts:
+    """Everything that is needed to build part, bench, sequence and path losses again without their files.
+
+    Attributes:
+        part, bench, sequence: The three files.
+        attachments: Touchstone texts by the file name that the bench file calls them.
+    """
+
+    part: FileText
+    bench: FileText
+    sequence: FileText
+    attachments: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class RunRecord:
+    """A run as it begins.
+
+    Attributes:
+        unit: Serial of the specimen.
+        part, bench, sequence: The names that the three files give themselves.
+        operator: Who started it.
+        began: Start of the run, UTC.
+        tool_version: Version of this tool.
+        texts: The files.
+        id: UUID, so that runs of several stores can be put together without a clash.
+    """
+
+    unit: str
+    part: str
+    bench: str
+    sequence: str
+    operator: str
+    began: datetime
+    tool_version: str
+    texts: RunTexts
+    id: str = field(default_factory=lambda: str(uuid4()))
+
+
+@dataclass(frozen=True, slots=True)
+class RunLine:
+    """A run as the list of runs shows it; ``done`` of ``total`` conditions are complete."""
+
+    id: str
+    unit: str
+    part: str
+    bench: str
+    sequence: str
+    operator: str
+    state: RunState
+    began: datetime
+    ended: datetime | None
+    tool_version: str
+    done: int
+    total: int
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentRecord:
+    """An instrument as it identified itself at one place of the bench."""
+
+    place: str
+    resource: str
+    driver: str
+    maker: str
+    model: str
+    serial: str
+    firmware: str
+    calibration_due: date | None
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedCondition:
+    """A condition of a run's plan, complete or not.
+
+    Attributes:
+        number: Place in run order, from 0.
+        condition: The swept values.
+        completed: When its readings were committed; None while it is still to be done.
+        flag: What a reader of its readings must know, e.g. that the soak timed out; empty for none.
+    """
+
+    number: int
+    condition: Condition
+    completed: datetime | None
+    flag: str
+
+
+@dataclass(frozen=True, slots=True)
+class ExchangeChunk:
+    """Exchanges that were committed together.
+
+    Attributes:
+        number: Place in the recording, from 0.
+        condition: Number of the condition they belong to; None for bring-up, soak and shut-down.
+        exchanges: In the order in which they happened.
+    """
+
+    number: int
+    condition: int | None
+    exchanges: tuple[Exchange, ...]
