@@ -1,0 +1,89 @@
+"""How the runner's facts become rows: the ``RunBook`` over the store."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from collections.abc import Sequence as SequenceOf
+
+from bench.events import PROGRESS_ONLY, Event
+from bench.hazards import Hazard
+from bench.store.records import FileText, InstrumentRecord, RunState, RunTexts
+from bench.store.run_writer import RunWriter
+from drivers.messages import Exchange
+from drivers.roles import Identity
+from drivers.timing import Clock
+from reports.frames import HazardNote
+from sequences.conditions import Condition
+from sequences.read_files import Loaded, Setup
+
+
+class StoreBook:
+    """Writes one run into the store; see ``bench.runner.RunBook`` for what each method promises."""
+
+    def __init__(self, writer: RunWriter, setup: Setup, clock: Clock) -> None:
+        self._writer = writer
+        self._bench = setup.bench.model
+        self._clock = clock
+
+    def plan(self, conditions: tuple[Condition, ...], hazards: tuple[Hazard, ...]) -> None:
+        """Keep what the run is going to do and what was said about its hazards, before power-up."""
+        self._writer.conditions(conditions)
+        self._writer.hazards(
+            HazardNote(item.severity, item.title, item.cause, item.consequence, item.action, item.source)
+            for item in hazards
+        )
+
+    def instruments(self, identities: Mapping[str, Identity]) -> None:
+        """Keep who answered at each place."""
+        entries = self._bench.instrument.present
+        self._writer.instruments(
+            InstrumentRecord(
+                place=place,
+                resource=entries[place].resource,
+                driver=entries[place].driver,
+                maker=identity.maker,
+                model=identity.model,
+                serial=identity.serial,
+                firmware=identity.firmware,
+                calibration_due=entries[place].calibration_due,
+            )
+            for place, identity in identities.items()
+        )
+
+    def complete_condition(
+        self,
+        number: int,
+        readings: SequenceOf[Mapping[str, float]],
+        exchanges: SequenceOf[Exchange],
+        flag: str,
+    ) -> None:
+        """Commit one condition."""
+        self._writer.complete_condition(number, self._clock.now(), tuple(enumerate(readings)), exchanges, flag)
+
+    def exchanges(self, exchanges: SequenceOf[Exchange]) -> None:
+        """Commit exchanges that belong to no condition."""
+        self._writer.exchanges(exchanges)
+
+    def event(self, event: Event) -> None:
+        """Commit one event, unless the condition's own row says the same."""
+        if event.kind not in PROGRESS_ONLY:
+            self._writer.event(event.at, event.kind, event.text, event.facts)
+
+    def finish(self, state: RunState, exchanges: SequenceOf[Exchange]) -> None:
+        """Commit the end."""
+        self._writer.exchanges(exchanges)
+        self._writer.finish(state, self._clock.now())
+
+
+def texts_of(setup: Setup) -> RunTexts:
+    """The files of a setup as the store keeps them."""
+    return RunTexts(
+        part=_text(setup.part),
+        bench=_text(setup.bench),
+        sequence=_text(setup.sequence),
+        attachments=setup.bench.attachments,
+    )
+
+
+def _text(loaded: Loaded[object]) -> FileText:
+    return FileText(loaded.name, loaded.text, loaded.fingerprint)

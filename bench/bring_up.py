@@ -1,0 +1,168 @@
+"""Bring-up: the order in which a bench is woken, as data, with what must hold after each step.
+
+Safe state first, protection before power, bias before RF; RF comes last, when the first condition has settled. The way
+back is ``bench.safe_state``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from bench.errors import Tripped, UnsafeBench
+from bench.places import Places
+from bench.safe_state import make_safe, unconfirmed
+from drivers.errors import NotThere
+from drivers.roles import Identity
+from drivers.timing import Clock
+from sequences.bench_file import Bench
+from sequences.conditions import Condition
+from sequences.part_file import Part, SupplyMode
+
+#: Over-voltage protection stands this far above the highest supply voltage of the run, so that a load step does not
+#: trip it, and never above the part's absolute maximum. Ours: supplies' protection is good to a few per cent.
+OVER_VOLTAGE_FACTOR = 1.06
+
+#: The chamber's own limits stand this far outside the run's temperatures, to let it overshoot.
+CHAMBER_MARGIN_K = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class WakeUp:
+    """What bring-up works with; ``identities`` is filled by its first step."""
+
+    places: Places
+    part: Part
+    bench: Bench
+    conditions: tuple[Condition, ...]
+    clock: Clock
+    identities: dict[str, Identity]
+
+
+def bring_up(context: WakeUp, report: Callable[[str], None]) -> None:
+    """Do every step of ``STEPS`` in order and report each.
+
+    Raises InstrumentError if one fails, Tripped if a reading is not plausible, UnsafeBench if the bench cannot be made
+    safe before power.
+    """
+    for name, step in STEPS:
+        report(f"{name}: {step(context)}")
+
+
+def _identify(context: WakeUp) -> str:
+    """Ask each instrument who it is, and compare its serial number with the bench file."""
+    for place, instrument in context.places.present():
+        entry = context.bench.instrument.present[place]
+        identity = instrument.identify()
+        context.identities[place] = identity
+        if entry.serial is not None and identity.serial != entry.serial:
+            raise NotThere(
+                f"serial number {identity.serial} answers where the bench file expects {entry.serial}",
+                instrument=place,
+                resource=entry.resource,
+                message="*IDN?",
+            )
+        instrument.drain_errors()
+    return f"{len(context.identities)} instruments answer"
+
+
+def _safe_state(context: WakeUp) -> str:
+    left = unconfirmed(make_safe(context.places))
+    if left:
+        raise UnsafeBench(left)
+    return "RF and bias off, confirmed by reading back"
+
+
+def _prepare(context: WakeUp) -> str:
+    places, bench, part = context.places, context.bench, context.part
+    for place, source in places.sources():
+        entry = bench.instrument.tone_1 if place == "tone_1" else bench.instrument.tone_2
+        if entry is not None:
+            source.prepare(entry.highest_level_dbm)
+    if places.analyzer is not None:
+        places.analyzer.prepare()
+    if places.current_meter is not None:
+        places.current_meter.prepare("current")
+    if places.board_thermometer is not None:
+        places.board_thermometer.prepare("temperature")
+    if places.chamber is not None and bench.instrument.chamber is not None:
+        entry_c = bench.instrument.chamber
+        temperatures = [condition.temperature_c for condition in context.conditions] + [entry_c.idle_c]
+        places.chamber.prepare(
+            ramp_k_per_min=min(entry_c.ramp_k_per_min, part.absolute_maximum.ramp_k_per_min),
+            lowest_c=max(entry_c.temperature_c.min, min(temperatures) - CHAMBER_MARGIN_K),
+            highest_c=min(entry_c.temperature_c.max, max(temperatures) + CHAMBER_MARGIN_K),
+            idle_c=entry_c.idle_c,
+        )
+    return "sources at their ceiling settings with RF off, analyzer protected, chamber limited"
+
+
+def _protect(context: WakeUp) -> str:
+    supply = context.places.supply
+    if supply is None:
+        return "no supply on this bench"
+    modes = _modes(context)
+    ratings = context.part.absolute_maximum
+    over_voltage_v = min(ratings.supply_v, max(mode.supply_v for mode in modes) * OVER_VOLTAGE_FACTOR)
+    over_current_a = min(ratings.supply_current_a, max(mode.current_limit_a for mode in modes) * OVER_VOLTAGE_FACTOR)
+    supply.prepare(over_voltage_v, over_current_a)
+    return f"over-voltage at {over_voltage_v:.3g} V, over-current at {over_current_a * 1e3:.3g} mA"
+
+
+def _bias_on(context: WakeUp) -> str:
+    supply = context.places.supply
+    if supply is None:
+        return "no supply on this bench"
+    mode = context.part.modes[context.conditions[0].supply_mode]
+    supply.set_output(mode.supply_v, mode.current_limit_a)
+    supply.switch_output(on=True)
+    entry = context.bench.instrument.supply
+    context.clock.sleep(entry.settle_s if entry is not None else 0.0)
+    current_a = supply.read_current_a()
+    highest_a = max(other.plausible_current_a.max for other in context.part.supply_mode)
+    # The mode pins are not driven yet, so any mode of the part may be the one that is on.
+    lowest_a = min(other.plausible_current_a.min for other in context.part.supply_mode)
+    if not lowest_a <= current_a <= highest_a:
+        raise Tripped(
+            f"supply current {current_a * 1e3:.1f} mA right after bias on, plausible "
+            f"{lowest_a * 1e3:.0f} … {highest_a * 1e3:.0f} mA"
+        )
+    return f"{mode.supply_v:g} V, {current_a * 1e3:.1f} mA, plausible"
+
+
+def _codes(context: WakeUp) -> str:
+    port = context.places.code_port
+    entry = context.bench.instrument.code_port
+    if port is None or entry is None:
+        return "no code port on this bench"
+    gains = context.part.gain_codes.gain_of
+    lowest = min(gains, key=lambda code: gains[code])
+    for number in entry.channels.values():
+        port.write_word(number, lowest)
+    port.write_word(entry.mode, context.part.modes[context.conditions[0].supply_mode].mode_word)
+    return f"all channels at their lowest gain, code {lowest}"
+
+
+def _chamber_on(context: WakeUp) -> str:
+    chamber = context.places.chamber
+    if chamber is None:
+        return "no chamber on this bench"
+    chamber.switch_conditioning(on=True)
+    return f"conditioning, air at {chamber.read_air_c():.1f} °C"
+
+
+def _modes(context: WakeUp) -> list[SupplyMode]:
+    names = {condition.supply_mode for condition in context.conditions}
+    return [mode for mode in context.part.supply_mode if mode.name in names]
+
+
+#: Bring-up in order. RF is not in it: it is switched on when the first condition has soaked and been set.
+STEPS: tuple[tuple[str, Callable[[WakeUp], str]], ...] = (
+    ("identify", _identify),
+    ("safe state", _safe_state),
+    ("prepare", _prepare),
+    ("protect", _protect),
+    ("bias on", _bias_on),
+    ("gain codes", _codes),
+    ("chamber", _chamber_on),
+)

@@ -1,0 +1,23 @@
+"""Options that several commands share, said once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+Json = Annotated[bool, typer.Option("--json", help="One JSON object on standard output; progress on standard error.")]
+Store = Annotated[
+    str,
+    typer.Option("--store", envvar="NIGHTBENCH_STORE", help="Store to use: a file or a database URL.", metavar="URL"),
+]
+BenchFile = Annotated[Path | None, typer.Option("--bench", help="Bench file; else the one the sequence names.")]
+PartFile = Annotated[Path | None, typer.Option("--part", help="Part file; else the one of the run.")]
+Unit = Annotated[str, typer.Option("--unit", help="Serial number of the unit.", metavar="SERIAL")]
+Operator = Annotated[str, typer.Option("--operator", envvar="NIGHTBENCH_OPERATOR", help="Who starts the run.")]
+Folder = Annotated[Path | None, typer.Option("--to", help="Folder for the report.", metavar="DIR")]
+SequenceFile = Annotated[Path, typer.Argument(help="Sequence file (.toml).", metavar="SEQUENCE")]
+RunName = Annotated[str, typer.Argument(help="Run: its id, a unique beginning of it, or 'latest'.", metavar="RUN")]
+
+DEFAULT_STORE = "nightbench.db"

@@ -1,0 +1,112 @@
+"""``nightbench plan``: what a sequence will do, how long, and what could go wrong."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from bench.cli.options import BenchFile, Json, PartFile, SequenceFile
+from bench.cli.output import Plain, console, duration_text, print_json, table_of
+
+if TYPE_CHECKING:
+    from bench.hazards import Hazard
+    from bench.plan import Plan
+
+
+def plan(sequence: SequenceFile, bench: BenchFile = None, part: PartFile = None, as_json: Json = False) -> None:
+    """Show conditions, order, finish time and hazards of a sequence, with nothing switched on.
+
+    Example: nightbench plan my.sequence.toml --bench my.bench.toml
+    """
+    from bench.assemble import clock_of
+    from bench.plan import make_plan
+    from bench.setups import setup_from_files
+
+    setup = setup_from_files(sequence, bench, part)
+    made = make_plan(setup)
+    if as_json:
+        print_json(plan_json(made))
+        return
+    show_plan(made, clock_of(setup.bench.model).now().astimezone().strftime("%a %d %b %H:%M"))
+    show_hazards(made.hazards)
+
+
+def plan_json(made: Plan) -> dict[str, Plain]:
+    """The answer for machines."""
+    return {
+        "conditions": len(made.conditions),
+        "estimate_s": round(made.estimate.total_s, 1),
+        "shares_s": {cause: round(seconds, 1) for cause, seconds in made.estimate.shares_s.items()},
+        "order": [
+            {**condition.as_dict(), "finish_s": round(finish_s, 1)}
+            for condition, finish_s in zip(made.conditions, made.estimate.finish_s, strict=True)
+        ],
+        "hazards": [hazard_json(hazard) for hazard in made.hazards],
+    }
+
+
+def hazard_json(hazard: Hazard) -> dict[str, Plain]:
+    """A hazard for machines."""
+    return {
+        "severity": hazard.severity,
+        "title": hazard.title,
+        "cause": hazard.cause,
+        "consequence": hazard.consequence,
+        "action": hazard.action,
+        "source": hazard.source,
+    }
+
+
+def show_plan(made: Plan, now_text: str) -> None:
+    """The plan for people: a line per temperature and mode, then the sum."""
+    out = console()
+    facts = made.setup.sequence.model.sequence
+    out.print(f"[bold]{facts.name}[/] on bench {made.setup.bench.model.bench.name}, part {_part_name(made)}")
+    out.print(
+        table_of(
+            "",
+            ("Temperature", "Supply mode", "Conditions", "Done after"),
+            _blocks(made),
+            right="Temperature,Conditions,Done after",
+        )
+    )
+    shares = ", ".join(f"{cause} {duration_text(seconds)}" for cause, seconds in made.estimate.shares_s.items())
+    out.print(f"{len(made.conditions)} conditions, about [bold]{duration_text(made.estimate.total_s)}[/] ({shares})")
+    out.print(f"Begun at {now_text}, it would end {duration_text(made.estimate.total_s)} later.\n")
+
+
+def show_hazards(found: tuple[Hazard, ...], *, to_side: bool = False) -> None:
+    """Hazards for people, with the standing text that this is no safety device."""
+    from rich.padding import Padding
+    from rich.text import Text
+
+    from bench.cli.output import side_console
+    from bench.hazards import NOT_A_SAFETY_DEVICE
+
+    out = side_console() if to_side else console()
+    out.print(Text("Hazards", style="bold"))
+    for hazard in found:
+        head = Text(f"{hazard.severity.upper()}: ", style="bold red" if hazard.severity == "danger" else "bold yellow")
+        head.append(f"{hazard.title}. ", style="bold default")
+        head.append(f"{hazard.cause}; {hazard.consequence}. {hazard.action[0].upper()}{hazard.action[1:]}.", style="default")
+        out.print(Padding(head, (0, 0, 0, 2)))
+    out.print(Padding(Text(NOT_A_SAFETY_DEVICE, style="italic"), (1, 0, 1, 2)))
+
+
+def _part_name(made: Plan) -> str:
+    return made.setup.part.model.part.name
+
+
+def _blocks(made: Plan) -> list[tuple[str, str, str, str]]:
+    """One row for each stretch of conditions that share temperature and supply mode."""
+    rows: list[tuple[str, str, str, str]] = []
+    count = 0
+    last = len(made.conditions) - 1
+    for index, condition in enumerate(made.conditions):
+        count += 1
+        following = made.conditions[index + 1] if index < last else None
+        here = condition.temperature_c, condition.supply_mode
+        if following is None or (following.temperature_c, following.supply_mode) != here:
+            finish = duration_text(made.estimate.finish_s[index])
+            rows.append((f"{condition.temperature_c:g} °C", condition.supply_mode, str(count), finish))
+            count = 0
+    return rows

@@ -1,0 +1,46 @@
+"""What happens during a run, as frozen facts for the log, the store and the terminal.
+
+An event is said once, by the runner; whoever listens (store, progress, tests) takes what it needs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Literal
+
+EventKind = Literal[
+    "run began",
+    "run resumed",
+    "hazard",
+    "identified",
+    "bring-up",
+    "soak began",
+    "soak ended",
+    "soak timed out",
+    "condition done",
+    "tripped",
+    "stopped",
+    "safe state",
+    "run ended",
+]
+
+#: Kinds that come once per condition: shown as progress, not kept in the store's event table (the condition's own
+#: row says when it was completed).
+PROGRESS_ONLY: frozenset[EventKind] = frozenset({"condition done"})
+
+Facts = Mapping[str, float | int | str | bool]
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One fact with its time (UTC) and its numbers."""
+
+    at: datetime
+    kind: EventKind
+    text: str
+    facts: Facts = field(default_factory=dict)
+
+
+Listener = Callable[[Event], None]

@@ -1,0 +1,45 @@
+"""From an outcome or an error to the command's exit code: one table."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+from bench.errors import BenchError, NoSuchRun, RunRefused, Stopped, StoreFault, Tripped, UnsafeBench
+from drivers.errors import InstrumentError
+from sequences.errors import FileFaults
+
+
+class ExitCode(IntEnum):
+    """What the shell is told."""
+
+    DONE = 0
+    LIMIT_NOT_MET = 1
+    BAD_INPUT = 2
+    TRIPPED = 3
+    INSTRUMENT = 4
+    STORE = 5
+    STOPPED = 130  # 128 + SIGINT, as shells report an interrupt
+
+
+#: First match wins; more special classes stand above their base.
+BY_ERROR: tuple[tuple[type[Exception], ExitCode], ...] = (
+    (FileFaults, ExitCode.BAD_INPUT),
+    (RunRefused, ExitCode.BAD_INPUT),
+    (NoSuchRun, ExitCode.BAD_INPUT),
+    (StoreFault, ExitCode.STORE),
+    (Stopped, ExitCode.STOPPED),
+    (Tripped, ExitCode.TRIPPED),
+    (UnsafeBench, ExitCode.TRIPPED),
+    (InstrumentError, ExitCode.INSTRUMENT),
+    (BenchError, ExitCode.BAD_INPUT),
+)
+
+
+def of_error(error: Exception) -> ExitCode | None:
+    """Exit code of an error that a user or an instrument caused; None for a mistake of our own."""
+    return next((code for kind, code in BY_ERROR if isinstance(error, kind)), None)
+
+
+def of_decision(decision: str) -> ExitCode:
+    """0 if every limit is met or nothing was to be decided, 1 if some decision is (conditionally) fail."""
+    return ExitCode.LIMIT_NOT_MET if decision in ("fail", "conditional fail") else ExitCode.DONE

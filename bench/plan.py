@@ -1,0 +1,99 @@
+"""A plan: the conditions in order, how long they will take, and what could go wrong, before anything is switched on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from bench.acquisition import Acquisition
+from bench.hazards import Hazard, hazards
+from bench.measure import expected_tone_dbm, lines_of
+from bench.typical import typical_intercepts_dbm
+from sequences.bench_file import Bench
+from sequences.conditions import Condition, expand
+from sequences.order import order
+from sequences.read_files import Setup
+from sequences.transitions import Estimate, TransitionCosts, estimate
+
+#: One message and its reply on a bench network, and how many a condition takes beside its sweeps. Measured on the
+#: simulated bench, whose links answer after 1 ms; a real link may be slower, which the sweeps dwarf.
+LINK_S = 0.001
+MESSAGES_PER_LINE = 5
+MESSAGES_PER_CONDITION = 22
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What a run will do."""
+
+    setup: Setup
+    conditions: tuple[Condition, ...]
+    estimate: Estimate
+    hazards: tuple[Hazard, ...]
+
+    def finishes(self, now: datetime) -> datetime:
+        """When the last condition will be complete, if the run began now."""
+        return now + timedelta(seconds=self.estimate.total_s)
+
+
+def make_plan(setup: Setup) -> Plan:
+    """Expand, order, estimate and name the hazards. Raises FileFaults if the files do not fit each other."""
+    part, bench, sequence = setup.part.model, setup.bench.model, setup.sequence.model
+    costs = TransitionCosts.of(bench, sequence)
+    conditions = order(expand(sequence, part, bench), costs)
+    measure_s = MeasureTime(setup, acquisition_for(setup))
+    return Plan(setup, conditions, estimate(conditions, costs, measure_s), hazards(setup, conditions))
+
+
+def acquisition_for(setup: Setup) -> Acquisition | None:
+    """The acquisition of a setup; None if it reads no lines."""
+    sequence, analyzer = setup.sequence.model, setup.bench.model.instrument.analyzer
+    if analyzer is None or not lines_of(sequence.measure):
+        return None
+    return Acquisition(
+        analyzer, sequence.measure, sequence.tones.spacing_hz, typical_intercepts_dbm(setup.part.model)
+    )
+
+
+class MeasureTime:
+    """How long the readings of a condition take for a typical unit, in seconds; a plain callable."""
+
+    def __init__(self, setup: Setup, acquisition: Acquisition | None) -> None:
+        self._setup = setup
+        self._acquisition = acquisition
+        self._lines = lines_of(setup.sequence.model.measure)
+        self._meters_s = _meters_s(setup.bench.model)
+        self._known: dict[tuple[float, float], float] = {}
+
+    def __call__(self, condition: Condition) -> float:
+        sequence = self._setup.sequence.model
+        once_s = max(self._sweeps_s(condition), self._meters_s) + MESSAGES_PER_CONDITION * LINK_S
+        return once_s * sequence.sequence.repeats
+
+    def _sweeps_s(self, condition: Condition) -> float:
+        if self._acquisition is None:
+            return 0.0
+        loss_db = self._setup.path_losses.loss_db(
+            "output", condition.channel, condition.load_ohm, condition.frequency_hz
+        )
+        tone_dbm = expected_tone_dbm(condition, self._setup.part.model, self._setup.sequence.model) - loss_db
+        key = round(tone_dbm, 1), round(loss_db, 1)
+        if key not in self._known:
+            analyzer = self._setup.bench.model.instrument.analyzer
+            tune_s = analyzer.tune_s if analyzer is not None else 0.0
+            self._known[key] = sum(
+                self._acquisition.typical_setting(line, tone_dbm, loss_db).sweep_s
+                + tune_s
+                + MESSAGES_PER_LINE * LINK_S
+                for line in self._lines
+            )
+        return self._known[key]
+
+
+def _meters_s(bench: Bench) -> float:
+    times = [
+        meter.reading_s
+        for meter in (bench.instrument.current_meter, bench.instrument.board_thermometer)
+        if meter is not None
+    ]
+    return max(times, default=0.0)

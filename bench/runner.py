@@ -1,0 +1,345 @@
+"""The only loop of a run: next state → act → interlocks → commit → event; its one way out is the safe state.
+
+What comes next is decided in ``bench.sequencer``; this module acts. Every exception of an instrument, every broken
+interlock and every wish to stop becomes an outcome of the table; a mistake of ours still passes the safe state on its
+way up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence as SequenceOf
+from dataclasses import dataclass, field
+from typing import Literal, Protocol
+
+from bench.acquisition import Acquisition
+from bench.bring_up import WakeUp, bring_up
+from bench.change import Changed, Changer
+from bench.errors import BenchError, Stopped, Tripped, UnsafeBench
+from bench.events import Event, EventKind, Facts, Listener
+from bench.interlocks import broken, watches
+from bench.measure import SOURCE_READING, LineReader, Readings, lines_of, read_condition, read_temperatures
+from bench.places import Places
+from bench.safe_state import make_safe, unconfirmed
+from bench.sequencer import FINAL, NEXT, Outcome, State, next_state
+from bench.soak import Sample, SoakWatch
+from drivers.errors import InstrumentError, Refused
+from drivers.messages import Exchange
+from drivers.roles import Identity
+from drivers.timing import Clock
+from sequences.conditions import Condition
+from sequences.read_files import Setup
+
+#: Longest that a wait goes without looking for a wish to stop. Ours: short against a person's patience.
+STOP_LOOK_S = 0.5
+
+#: Flag of a condition that was measured although its soak had timed out.
+SOAK_FLAG = "soak timed out"
+
+
+RunState = Literal["running", "done", "tripped", "stopped"]
+
+#: How a final state is called in the store.
+_STORED_AS: dict[State, RunState] = {State.DONE: "done", State.STOPPED: "stopped", State.TRIPPED: "tripped"}
+
+
+class RunBook(Protocol):
+    """Where a run is written down; ``bench.store`` has the real one."""
+
+    def instruments(self, identities: Mapping[str, Identity]) -> None:
+        """Keep who answered."""
+        ...
+
+    def complete_condition(
+        self,
+        number: int,
+        readings: SequenceOf[Mapping[str, float]],
+        exchanges: SequenceOf[Exchange],
+        flag: str,
+    ) -> None:
+        """Commit a condition's readings, one mapping per repeat, its exchanges, and that it is complete: all or none."""
+        ...
+
+    def event(self, event: Event) -> None:
+        """Commit one event."""
+        ...
+
+    def exchanges(self, exchanges: SequenceOf[Exchange]) -> None:
+        """Commit exchanges that belong to no condition: bring-up, soak."""
+        ...
+
+    def finish(self, state: RunState, exchanges: SequenceOf[Exchange]) -> None:
+        """Commit how the run ended, and the exchanges since the last commit."""
+        ...
+
+
+@dataclass(slots=True)
+class StopSwitch:
+    """A wish to stop, set from a signal handler or another thread and looked at between exchanges."""
+
+    asked: bool = False
+
+    def ask(self) -> None:
+        """Wish for a stop."""
+        self.asked = True
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What a run has to do: the files, the unit's conditions in order with their numbers, and those already done."""
+
+    run: str
+    setup: Setup
+    acquisition: Acquisition | None
+    conditions: tuple[Condition, ...]
+    done: frozenset[int] = frozenset()
+
+    def left(self) -> list[tuple[int, Condition]]:
+        """Conditions still to be measured, in order."""
+        return [(number, item) for number, item in enumerate(self.conditions) if number not in self.done]
+
+
+@dataclass(slots=True)
+class _Progress:
+    """Where the loop stands; only ``Runner`` touches it."""
+
+    left: list[tuple[int, Condition]]
+    standing: Condition | None = None
+    changed: Changed = field(default_factory=lambda: Changed(False, 0.0))
+    soak: SoakWatch | None = None
+    flag: str = ""
+    readings: list[Readings] = field(default_factory=list)
+    cause: str = ""
+    unsafe: tuple[str, ...] = ()
+    error: InstrumentError | None = None
+
+
+class Runner:
+    """Runs one job on one open bench.
+
+    Args:
+        job: What to do.
+        places: Drivers.
+        clock: Time and waiting.
+        book: Where readings, exchanges and events go.
+        listener: Told every event, for the terminal.
+        stop: Looked at between exchanges.
+        take_exchanges: Returns the exchanges since it was last called, and forgets them.
+    """
+
+    def __init__(
+        self,
+        job: Job,
+        places: Places,
+        clock: Clock,
+        book: RunBook,
+        listener: Listener,
+        stop: StopSwitch,
+        take_exchanges: Callable[[], list[Exchange]],
+    ) -> None:
+        setup = job.setup
+        self._job = job
+        self._places = places
+        self._clock = clock
+        self._book = book
+        self._listener = listener
+        self._stop = stop
+        self._take_exchanges = take_exchanges
+        self._part, self._bench, self._sequence = setup.part.model, setup.bench.model, setup.sequence.model
+        self._changer = Changer(places, self._part, self._bench, self._sequence, setup.path_losses)
+        self._rules = watches(self._part, self._bench)
+        self._lines: LineReader | None = None
+        if places.analyzer is not None and job.acquisition is not None and lines_of(self._sequence.measure):
+            self._lines = LineReader(
+                places.analyzer, job.acquisition, self._part, self._sequence, setup.path_losses
+            )
+        self._progress = _Progress(job.left())
+        self._acts: dict[State, Callable[[], Outcome]] = {
+            State.BRINGING_UP: self._bring_up,
+            State.CHANGING: self._change,
+            State.SOAKING: self._soak,
+            State.SETTLING: self._settle,
+            State.MEASURING: self._measure,
+            State.COMMITTING: self._commit,
+            State.SHUTTING_DOWN: self._to_safe_state,
+            State.STOPPING: self._to_safe_state,
+            State.TRIPPING: self._to_safe_state,
+        }
+
+    def run(self) -> None:
+        """Run to a final state.
+
+        Returns when every condition is done. Raises Stopped, Tripped, UnsafeBench or the InstrumentError that ended the
+        run; in each case the safe state has been sought first and the end written down.
+        """
+        verb: EventKind = "run resumed" if self._job.done else "run began"
+        left, total = len(self._progress.left), len(self._job.conditions)
+        self._say(verb, f"{left} of {total} conditions to do", {"left": left, "total": total})
+        state = State.BRINGING_UP
+        try:
+            while state not in FINAL:
+                state = next_state(state, self._act(state))
+        except BaseException as mistake:
+            # Not an instrument, not the user: the store, or a mistake of ours. The bench is made safe all the same.
+            self._end_by_mistake(mistake)
+            raise
+        self._end(state)
+        self._raise_end(state)
+
+    def _act(self, state: State) -> Outcome:
+        if self._stop.asked and (state, Outcome.STOP_ASKED) in NEXT:
+            return Outcome.STOP_ASKED
+        try:
+            return self._acts[state]()
+        except InstrumentError as error:
+            self._progress.error = error
+            return self._broken(str(error))
+        except Tripped as trip:
+            return self._broken(trip.cause)
+        except UnsafeBench as error:
+            self._progress.unsafe = error.unconfirmed
+            return self._broken(str(error))
+
+    def _broken(self, cause: str) -> Outcome:
+        # Only kept here: it is written down when the bench is safe, so that a slow disk cannot delay safety.
+        self._progress.cause = cause
+        return Outcome.BROKEN
+
+    # --- one method per state ------------------------------------------------------------------------------------
+
+    def _bring_up(self) -> Outcome:
+        if not self._progress.left:
+            return Outcome.LAST
+        identities: dict[str, Identity] = {}
+        conditions = tuple(condition for _, condition in self._progress.left)
+        context = WakeUp(self._places, self._part, self._bench, conditions, self._clock, identities)
+        bring_up(context, lambda text: self._say("bring-up", text))
+        self._book.instruments(identities)
+        self._book.exchanges(self._take_exchanges())
+        return Outcome.MORE
+
+    def _change(self) -> Outcome:
+        progress = self._progress
+        number, condition = progress.left[0]
+        progress.changed = self._changer.apply(progress.standing, condition)
+        progress.standing = condition
+        if not progress.changed.soak_needed:
+            return Outcome.READY
+        progress.flag = ""
+        progress.soak = SoakWatch(self._sequence.soak, condition.temperature_c, self._clock.elapsed_s())
+        self._say("soak began", f"to {condition.temperature_c:g} °C, condition {number}")
+        return Outcome.SOAK_NEEDED
+
+    def _soak(self) -> Outcome:
+        progress = self._progress
+        temperatures = read_temperatures(self._places)
+        self._watch(temperatures)
+        if progress.soak is None:
+            return Outcome.READY
+        sample = Sample(
+            self._clock.elapsed_s(), temperatures["air_temperature_c"], temperatures.get("board_temperature_c")
+        )
+        verdict = progress.soak.judge(sample)
+        if verdict.state == "waiting":
+            self._wait(self._sequence.soak.poll_s)
+            return Outcome.WAITING
+        # The exchanges of a soak are committed with it: a condition holds only what it took to read it.
+        self._book.exchanges(self._take_exchanges())
+        if verdict.state == "gave up":
+            self._say("soak timed out", verdict.evidence)
+            if self._sequence.sequence.on_soak_timeout == "trip":
+                raise Tripped(f"the soak did not end in its time: {verdict.evidence}")
+            progress.flag = SOAK_FLAG
+        else:
+            self._say("soak ended", verdict.evidence)
+        progress.soak = None
+        return Outcome.READY
+
+    def _settle(self) -> Outcome:
+        self._changer.rf_on()
+        self._wait(self._progress.changed.settle_s)
+        return Outcome.READY
+
+    def _measure(self) -> Outcome:
+        progress = self._progress
+        _, condition = progress.left[0]
+        levels = {SOURCE_READING[place]: level for place, level in self._changer.levels_dbm.items()}
+        progress.readings = []
+        for _ in range(self._sequence.sequence.repeats):
+            readings = read_condition(self._places, self._lines, condition, self._sequence.measure)
+            self._watch(readings)
+            progress.readings.append({**levels, **readings})
+        self._check_queues()
+        return Outcome.READY
+
+    def _commit(self) -> Outcome:
+        progress = self._progress
+        number, condition = progress.left.pop(0)
+        self._book.complete_condition(number, progress.readings, self._take_exchanges(), progress.flag)
+        self._say("condition done", str(condition), {"number": number, "left": len(progress.left)})
+        return Outcome.MORE if progress.left else Outcome.LAST
+
+    def _to_safe_state(self) -> Outcome:
+        steps = make_safe(self._places)
+        if self._progress.cause:
+            self._say("tripped", self._progress.cause)
+        for step in steps:
+            self._say("safe state", f"{step.name}: {step.problem or 'done'}", {"confirmed": step.confirmed})
+            if not step.confirmed:
+                self._progress.unsafe += (f"{step.name}: {step.problem}",)
+        return Outcome.READY
+
+    # --- what the states share -----------------------------------------------------------------------------------
+
+    def _watch(self, values: Readings) -> None:
+        found = broken(self._rules, values)
+        if found:
+            raise Tripped("; ".join(map(str, found)))
+
+    def _check_queues(self) -> None:
+        """An instrument that refused a setting has measured something else: no reading of this condition stands."""
+        for place, instrument in self._places.present():
+            entries = instrument.drain_errors()
+            if entries:
+                resource = self._bench.instrument.present[place].resource
+                raise Refused(entries[0].number, entries[0].text, instrument=place, resource=resource)
+
+    def _wait(self, duration_s: float) -> None:
+        """Wait in slices, so that a wish to stop is seen soon."""
+        ends_s = self._clock.elapsed_s() + duration_s
+        while not self._stop.asked and (left_s := ends_s - self._clock.elapsed_s()) > 0:
+            self._clock.sleep(min(left_s, STOP_LOOK_S))
+
+    def _say(self, kind: EventKind, text: str, facts: Facts | None = None) -> None:
+        event = Event(self._clock.now(), kind, text, facts or {})
+        self._book.event(event)
+        self._listener(event)
+
+    def _end(self, state: State) -> None:
+        if state is State.STOPPED:
+            self._say("stopped", "by the user")
+        self._say("run ended", state.value)
+        self._book.finish(_STORED_AS[state], self._take_exchanges())
+
+    def _end_by_mistake(self, mistake: BaseException) -> None:
+        left = unconfirmed(make_safe(self._places))
+        if left:
+            mistake.add_note(str(UnsafeBench(left, self._job.run)))
+        try:
+            self._progress.cause = f"{type(mistake).__name__}: {mistake}"
+            self._say("tripped", self._progress.cause)
+            self._end(State.TRIPPED)
+        except BenchError as second:
+            # The first error is the one to act on; that the end could not be written down comes with it.
+            mistake.add_note(f"the end of the run could not be written down: {second}")
+
+    def _raise_end(self, state: State) -> None:
+        progress = self._progress
+        if progress.unsafe:
+            raise UnsafeBench(progress.unsafe, self._job.run)
+        if state is State.STOPPED:
+            raise Stopped(self._job.run)
+        if state is State.TRIPPED:
+            if progress.error is not None:
+                raise progress.error
+            raise Tripped(progress.cause, self._job.run)
+
