@@ -3,14 +3,20 @@
     InstrumentError
     ├── NotThere        no such resource, connection refused, wrong identity
     ├── TimedOut        no reply in time; the device has been cleared
-    ├── LinkLost        the link broke in mid-conversation
-    ├── Refused         the instrument put an entry into its error queue (number and text)
+    ├── LinkLost        the link broke in mid-conversation, or the instrument has restarted
+    ├── Refused         the instrument put an entry into its error queue, or holds another value than it was told
     └── NotUnderstood   a reply came that is not what the command promises
 
-Every error carries the instrument's name, its resource string and the message that was in flight.
+    OutOfTurn           a fault of ours: a message while the reply to an earlier one is still due
+
+Every InstrumentError carries the instrument's name, its resource string and the message that was in flight.
 """
 
+# ruff: noqa: N818 - these names say what happened; a suffix would add nothing
+
 from __future__ import annotations
+
+from drivers.roles import QueueEntry
 
 
 class InstrumentError(Exception):
@@ -24,7 +30,7 @@ class InstrumentError(Exception):
     """
 
     def __init__(self, problem: str, *, instrument: str = "", resource: str = "", message: str = "") -> None:
-        super().__init__(problem, instrument, resource, message)
+        super().__init__(problem)
         self.problem = problem
         self.instrument = instrument
         self.resource = resource
@@ -45,24 +51,41 @@ class TimedOut(InstrumentError):
 
 
 class LinkLost(InstrumentError):
-    """The connection broke."""
+    """The connection broke, or the instrument has restarted: either way its settings cannot be relied on."""
 
 
 class Refused(InstrumentError):
-    """The instrument reported an error of its own.
+    """The instrument reported an error of its own, or did not take over a setting.
 
     Args:
-        number: SCPI error number; negative ones are the standard's.
-        text: Text that came with it.
+        number: SCPI error number, negative ones are the standard's; 0 when the error queue says nothing.
+        text: Text that came with it, or what differs.
+        later: Entries that stood behind it in the queue.
     """
 
     def __init__(
-        self, number: int, text: str, *, instrument: str = "", resource: str = "", message: str = ""
+        self,
+        number: int,
+        text: str,
+        *,
+        later: tuple[QueueEntry, ...] = (),
+        instrument: str = "",
+        resource: str = "",
+        message: str = "",
     ) -> None:
-        super().__init__(f'error {number}, "{text}"', instrument=instrument, resource=resource, message=message)
+        problem = f'error {number}, "{text}"' if number else text
+        for entry in later:
+            problem += f'; then {entry.number}, "{entry.text}"'
+        super().__init__(problem, instrument=instrument, resource=resource, message=message)
+        self.args = (number, text)  # what pickle hands to __init__; the rest travels in __dict__
         self.number = number
         self.text = text
+        self.later = later
 
 
 class NotUnderstood(InstrumentError):
     """A reply that cannot be what the command promises: not a number, overload, wrong count, bad block."""
+
+
+class OutOfTurn(RuntimeError):
+    """A message was sent while the reply to an earlier one is still due: a fault of the caller, not of the bench."""

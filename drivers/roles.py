@@ -103,7 +103,7 @@ class SpectrumAnalyzer(Instrument, Protocol):
     """A spectrum analyzer used as a selective power meter in zero span."""
 
     def prepare(self) -> None:
-        """Highest attenuation, preamplifier off, single sweep, zero span, RMS detector, binary trace."""
+        """Highest attenuation, preamplifier off, single sweep, zero span, sample detector, binary trace."""
         ...
 
     def set_sweep(self, setting: SweepSetting) -> SweepSetting:
@@ -116,6 +116,10 @@ class SpectrumAnalyzer(Instrument, Protocol):
 
     def finish_power(self) -> PowerReading:
         """Wait for the sweep and return its mean power. Raises NotUnderstood on overload or a wrong point count."""
+        ...
+
+    def input_overloaded(self) -> bool:
+        """Whether the input is overloaded now. Not between ``begin_power`` and ``finish_power``."""
         ...
 
 
@@ -173,8 +177,11 @@ class Meter(Instrument, Protocol):
 class Chamber(Instrument, Protocol):
     """A thermal chamber."""
 
-    def prepare(self, ramp_k_per_min: float, lowest_c: float, highest_c: float) -> None:
-        """Set the ramp rate and the chamber's own low and high limits; read back."""
+    def prepare(self, ramp_k_per_min: float, lowest_c: float, highest_c: float, idle_c: float) -> None:
+        """Set the ramp rate and the chamber's own low and high limits; read back.
+
+        ``make_safe`` sends the chamber to ``idle_c`` and leaves it conditioning; before ``prepare`` it stops it.
+        """
         ...
 
     def set_target_c(self, temperature_c: float) -> None:

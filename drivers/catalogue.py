@@ -1,0 +1,139 @@
+"""Which class drives an instrument: the words of the bench file, and drivers of the user's own.
+
+A driver is a class that is made by ``Class(messages)`` with a ``drivers.messages.Messages`` and has every method of
+its role. The table is explicit: importing a module registers nothing.
+
+    CatalogueError
+    ├── UnknownRole     no role of that name
+    ├── UnknownDriver   a word that the role's table does not have
+    ├── NoSuchModule    ``package.module:Class`` names a module that cannot be imported
+    ├── NoSuchClass     the module has no class of that name
+    └── NotThatRole     the class lacks methods of the role
+"""
+
+# ruff: noqa: N818 - these names say what happened; a suffix would add nothing
+
+from __future__ import annotations
+
+import importlib
+import inspect
+from collections.abc import Iterable
+from difflib import get_close_matches
+from typing import Final, Literal, Protocol, cast, get_args
+
+from drivers import roles
+from drivers.chamber import ScpiChamber
+from drivers.dc_supply import ScpiDCSupply
+from drivers.digital_port import ScpiDigitalPort
+from drivers.messages import Messages
+from drivers.meter import ScpiMeter
+from drivers.spectrum_analyzer import ScpiSpectrumAnalyzer
+from drivers.switch import ScpiSwitch
+from drivers.tone_source import ScpiToneSource
+
+Role = Literal["tone source", "spectrum analyzer", "DC supply", "meter", "chamber", "switch", "digital port"]
+
+
+class DriverClass(Protocol):
+    """A class of drivers: called with the messages of one instrument, it makes the driver."""
+
+    def __call__(self, messages: Messages) -> roles.Instrument:
+        """Make the driver; sends nothing."""
+        ...
+
+
+PROTOCOLS: Final[dict[Role, type]] = {
+    "tone source": roles.ToneSource,
+    "spectrum analyzer": roles.SpectrumAnalyzer,
+    "DC supply": roles.DCSupply,
+    "meter": roles.Meter,
+    "chamber": roles.Chamber,
+    "switch": roles.Switch,
+    "digital port": roles.DigitalPort,
+}
+
+DRIVERS: Final[dict[Role, dict[str, DriverClass]]] = {
+    "tone source": {"scpi": ScpiToneSource},
+    "spectrum analyzer": {"scpi": ScpiSpectrumAnalyzer},
+    "DC supply": {"scpi": ScpiDCSupply},
+    "meter": {"scpi": ScpiMeter},
+    "chamber": {"scpi": ScpiChamber},
+    "switch": {"scpi": ScpiSwitch},
+    "digital port": {"scpi": ScpiDigitalPort},
+}
+
+
+class CatalogueError(ValueError):
+    """A driver that the bench file names cannot be had."""
+
+
+class UnknownRole(CatalogueError):
+    """No role has this name."""
+
+
+class UnknownDriver(CatalogueError):
+    """The role has no driver of this word."""
+
+
+class NoSuchModule(CatalogueError):
+    """The module cannot be imported."""
+
+
+class NoSuchClass(CatalogueError):
+    """The module has no such class."""
+
+
+class NotThatRole(CatalogueError):
+    """The class lacks methods of the role."""
+
+
+def driver_class(role: str, word: str) -> DriverClass:
+    """Find the class that drives an instrument.
+
+    Args:
+        role: A role's name, such as ``tone source``.
+        word: A word of the role's table, such as ``scpi``, or ``package.module:Class``.
+
+    Raises:
+        CatalogueError: One of its kinds; the text names what was found and what is allowed.
+    """
+    if role not in PROTOCOLS:
+        raise UnknownRole(f"there is no role {role!r}{_nearest(role, get_args(Role))}")
+    drivers = DRIVERS[role]
+    if ":" in word:
+        return _own_class(role, word)
+    if word not in drivers:
+        allowed = ", ".join(drivers)
+        raise UnknownDriver(
+            f"a {role} has no driver {word!r}{_nearest(word, drivers)}; allowed: {allowed}, or package.module:Class"
+        )
+    return drivers[word]
+
+
+def missing_methods(role: Role, candidate: type) -> tuple[str, ...]:
+    """Name the methods of a role that a class lacks, in alphabetical order."""
+    wanted = {name for name, _ in inspect.getmembers(PROTOCOLS[role], inspect.isfunction) if not name.startswith("_")}
+    return tuple(sorted(name for name in wanted if not callable(getattr(candidate, name, None))))
+
+
+def _own_class(role: Role, word: str) -> DriverClass:
+    module_name, _, class_name = word.partition(":")
+    try:
+        module = importlib.import_module(module_name)
+    except (ImportError, ValueError) as error:  # ValueError: no module name before the colon
+        raise NoSuchModule(f"driver {word!r}: module {module_name!r} cannot be imported: {error}") from error
+    candidate = getattr(module, class_name, None)
+    if not isinstance(candidate, type):
+        classes = [name for name, value in vars(module).items() if isinstance(value, type)]
+        raise NoSuchClass(
+            f"driver {word!r}: module {module_name!r} has no class {class_name!r}{_nearest(class_name, classes)}"
+        )
+    missing = missing_methods(role, candidate)
+    if missing:
+        raise NotThatRole(f"driver {word!r} is no {role}: it lacks {', '.join(missing)}")
+    return cast(DriverClass, candidate)  # its methods have just been checked
+
+
+def _nearest(word: str, allowed: Iterable[str]) -> str:
+    found = get_close_matches(word, list(allowed), n=1, cutoff=0.6)
+    return f" (did you mean {found[0]!r}?)" if found else ""

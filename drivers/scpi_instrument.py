@@ -1,0 +1,62 @@
+"""What all SCPI drivers do alike: identify, drain the error queue, and set with a read-back."""
+
+from __future__ import annotations
+
+from drivers import scpi_text
+from drivers.messages import Messages
+from drivers.roles import Identity, QueueEntry
+
+
+class ScpiInstrument:
+    """An instrument that speaks SCPI.
+
+    Every header is sent from the root (``:`` or ``*``) and one command per message, so that no header depends on the
+    one before (SCPI-1999 Vol 1, 6.2.4). Numbers go in base units without a suffix.
+
+    Args:
+        messages: Line to the instrument.
+    """
+
+    def __init__(self, messages: Messages) -> None:
+        self._messages = messages
+
+    def identify(self) -> Identity:
+        """Ask who the instrument is, and read its event register so that a later restart shows."""
+        reply = self._messages.ask("*IDN?", repeatable=True)
+        identity = Identity(*self._messages.read("*IDN?", scpi_text.parse_identity, reply))
+        self._messages.event_status()
+        return identity
+
+    def drain_errors(self) -> tuple[QueueEntry, ...]:
+        """Read the error queue until it is empty and return what was in it, oldest first."""
+        return self._messages.drain_errors()
+
+    def _set_number(self, header: str, value: float, within: float) -> float:
+        """Set a number, read it back and return it; Refused if it is further off than ``within``.
+
+        Instruments round, which is no error (IEEE 488.2, 7.7.2), and some clamp instead of refusing with -222.
+        """
+        command = f"{header} {scpi_text.format_number(value)}"
+        self._messages.tell(command)
+        held = self._messages.ask_number(f"{header}?", repeatable=True)
+        if abs(held - value) > within:
+            self._messages.check(command)
+            raise self._messages.not_taken(f"it holds {held:.9g} instead of {value:.9g}", command)
+        return held
+
+    def _set_boolean(self, header: str, *, on: bool) -> None:
+        """Switch something, read it back; Refused if it did not switch."""
+        command = f"{header} {scpi_text.format_boolean(on=on)}"
+        self._messages.tell(command)
+        if self._messages.ask_boolean(f"{header}?", repeatable=True) is not on:
+            self._messages.check(command)
+            raise self._messages.not_taken(f"it is {'off' if on else 'on'} still", command)
+
+    def _set_word(self, header: str, word: str) -> None:
+        """Set a keyword given in its short form, which is what a reply holds (Vol 1, 6.2.1); read it back."""
+        command = f"{header} {word}"
+        self._messages.tell(command)
+        held = self._messages.ask(f"{header}?", repeatable=True)
+        if held.upper() != word:
+            self._messages.check(command)
+            raise self._messages.not_taken(f"it holds {held} instead of {word}", command)

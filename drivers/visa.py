@@ -1,0 +1,216 @@
+"""The Link over PyVISA; the only module that imports it.
+
+Two rules that must not be broken here:
+
+1. Whatever PyVISA or the library under it raises becomes one of ``drivers.errors``. Besides ``VisaIOError`` these are
+   plain ``OSError`` (a reset socket, no VISA library, an unplugged serial port), ``ValueError`` (no driver package),
+   ``NotImplementedError``, ``InvalidSession`` and bare ``Exception`` (no such host); seen with pyvisa 1.16 and
+   pyvisa-py 0.8. A caller that catches less dies without switching off.
+2. On a raw socket or a serial line nothing discards a late reply, so clearing means closing and opening again. The
+   library's own clear is never called there: with pyvisa-py 0.8 it does not return when the peer has closed.
+
+Reads and writes go to the library's read and write with the session's handle: the resource object above them would
+decode, log and set up its warnings once more for each message.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from typing import Final
+
+import pyvisa
+from pyvisa import errors
+from pyvisa.constants import StatusCode
+from pyvisa.resources import MessageBasedResource, SerialInstrument, TCPIPSocket
+
+from drivers.errors import InstrumentError, LinkLost, NotThere, NotUnderstood, TimedOut
+from drivers.scpi_text import block_length
+
+CHUNK_BYTES: Final = 20 * 1024
+"""Most bytes of one read: PyVISA's own default."""
+
+_TERMINATOR: Final = b"\n"
+_MORE_TO_COME: Final = StatusCode.success_max_count_read
+_ENDED_BY_MESSAGE: Final = StatusCode.success
+_READ_AND_OPEN: Final = (StatusCode.success_termination_character_read, StatusCode.success_max_count_read)
+
+_NOT_THERE: Final = {
+    StatusCode.error_resource_not_found: "no such resource",
+    StatusCode.error_invalid_resource_name: "this is not a VISA resource string",
+    StatusCode.error_no_listeners: "no instrument listens at this address",
+    StatusCode.error_resource_busy: "another program uses it",
+    StatusCode.error_resource_locked: "another program has locked it",
+    StatusCode.error_library_not_found: "the VISA library lacks a part that this resource needs",
+}
+_DAMAGED: Final = {
+    StatusCode.error_serial_framing: "the reply has a framing error",
+    StatusCode.error_serial_overrun: "the reply has lost bytes to an overrun",
+    StatusCode.error_serial_parity: "the reply has a parity error",
+}
+
+
+def resource_manager(library: str) -> pyvisa.ResourceManager:
+    """Load a VISA library.
+
+    Args:
+        library: As PyVISA takes it: ``@py``, ``@sim``, a path, or empty for the system's own.
+
+    Raises:
+        NotThere: There is no such library.
+    """
+    try:
+        return pyvisa.ResourceManager(library)
+    except Exception as error:
+        raise NotThere(f"VISA library {library or 'of this system'!r}: {_said(error)}") from error
+
+
+def open_resource(manager: pyvisa.ResourceManager, resource: str, timeout_s: float) -> VisaLink:
+    """Open a line to an instrument. Opening is no proof of life: ask for its identity at once.
+
+    Args:
+        manager: A loaded VISA library.
+        resource: VISA resource string of a message-based instrument.
+        timeout_s: Time to wait for opening, and for a reply when the caller names no other; at least 1 ms.
+
+    Raises:
+        NotThere: It cannot be opened.
+    """
+    return VisaLink(manager, resource, timeout_s)
+
+
+class VisaLink:
+    """A line to one instrument through VISA."""
+
+    def __init__(self, manager: pyvisa.ResourceManager, resource: str, timeout_s: float) -> None:
+        if timeout_s < 0.001:
+            raise ValueError(f"a time-out of {timeout_s} s is shorter than the millisecond that VISA counts in")
+        self._manager = manager
+        self._name = resource
+        self._timeout_s = timeout_s
+        self._clears_by_reopening = False
+        self._open()
+
+    @property
+    def resource(self) -> str:
+        """Resource string, as it was given."""
+        return self._name
+
+    def send(self, data: bytes) -> None:
+        """Send one program message; the newline is added here."""
+        message = data + _TERMINATOR
+        try:
+            count, status = self._write(self._session, message)
+        except Exception as error:
+            raise self._translated(error) from error
+        if status < 0:
+            raise self._translated(errors.VisaIOError(status))
+        if count != len(message):
+            raise LinkLost(f"{count} of {len(message)} bytes were sent", resource=self._name)
+
+    def receive(self, timeout_s: float | None = None) -> bytes:
+        """Receive one response message without its newline; a definite-length block comes whole."""
+        wanted_s = self._timeout_s if timeout_s is None else timeout_s
+        try:
+            if wanted_s != self._set_timeout_s:
+                self._set_timeout(wanted_s)
+            data, status = self._read(self._session, CHUNK_BYTES)
+            if data[:1] == b"#":
+                data, status = self._whole_block(data, status)
+            while status == _MORE_TO_COME:
+                more, status = self._read(self._session, CHUNK_BYTES)
+                data += more
+        except Exception as error:
+            raise self._translated(error) from error
+        if status < 0:
+            raise self._translated(errors.VisaIOError(status))
+        return bytes(data[:-1] if data[-1:] == _TERMINATOR else data)
+
+    def _whole_block(self, data: bytes, status: StatusCode) -> tuple[bytes, StatusCode]:
+        """Go on reading while newlines are content: a read stops at each of them, and only the count tells the last.
+
+        A read never takes more than the rest of this message, since the newline that ends it also ends the read.
+        """
+        length = block_length(data)
+        if length is None:
+            return data, status
+        while status in _READ_AND_OPEN and (len(data) <= length or data[-1:] != _TERMINATOR):
+            more, status = self._read(self._session, CHUNK_BYTES)
+            data += more
+        if not data[length:].strip():  # CR before the newline is white space (IEEE 488.2, 7.4.1)
+            data = data[:length] + _TERMINATOR
+        return data, _ENDED_BY_MESSAGE if status == _MORE_TO_COME else status
+
+    def clear(self) -> None:
+        """Throw away what is pending on both sides: device clear, or closing and opening again."""
+        try:
+            if self._clears_by_reopening:
+                self.close()
+                self._open()
+            else:
+                self._visa_resource.clear()
+        except NotThere:
+            raise
+        except NotImplementedError:  # pyvisa-sim has no device clear
+            self._clears_by_reopening = True
+            self.clear()
+        except Exception as error:
+            raise self._translated(error) from error
+
+    def close(self) -> None:
+        """Close; closing twice is harmless."""
+        # A line that cannot be closed is as good as closed, and closing is the way out after every other failure.
+        with contextlib.suppress(Exception):
+            self._visa_resource.close()
+
+    def _open(self) -> None:
+        try:
+            opened = self._manager.open_resource(self._name, open_timeout=_milliseconds(self._timeout_s))
+        except Exception as error:
+            raise NotThere(_said(error), resource=self._name) from error
+        if not isinstance(opened, MessageBasedResource):
+            opened.close()
+            raise NotThere("this resource takes no messages", resource=self._name)
+        self._visa_resource = opened
+        if isinstance(opened, TCPIPSocket | SerialInstrument):
+            self._clears_by_reopening = True
+        try:
+            # Left alone, PyVISA ends a message with CR LF and lets each read of a socket run into its time-out.
+            opened.write_termination = "\n"
+            opened.read_termination = "\n"
+            self._set_timeout(self._timeout_s)
+            # A read that stops at a full chunk warns; here it is the ordinary way to go on.
+            opened.ignore_warning(_MORE_TO_COME).__enter__()
+            self._session = opened.session
+        except Exception as error:
+            raise self._translated(error) from error
+        self._read = opened.visalib.read
+        self._write = opened.visalib.write
+
+    def _set_timeout(self, timeout_s: float) -> None:
+        self._visa_resource.timeout = _milliseconds(timeout_s)
+        self._set_timeout_s = timeout_s
+
+    def _translated(self, error: Exception) -> InstrumentError:
+        """Turn a failure of an open line into one of ours."""
+        if isinstance(error, errors.VisaIOError):
+            code = error.error_code
+            if code == StatusCode.error_timeout:
+                return TimedOut("no complete reply in time", resource=self._name)
+            if code in _NOT_THERE:
+                return NotThere(_NOT_THERE[StatusCode(code)], resource=self._name)
+            if code in _DAMAGED:
+                return NotUnderstood(_DAMAGED[StatusCode(code)], resource=self._name)
+        if isinstance(error, ConnectionRefusedError):  # pyvisa-py opens a refused socket; the first write tells
+            return NotThere("the connection was refused", resource=self._name)
+        return LinkLost(_said(error), resource=self._name)
+
+
+def _milliseconds(duration_s: float) -> int:
+    return max(1, round(duration_s * 1000))
+
+
+def _said(error: Exception) -> str:
+    """Sentence of an error of PyVISA or below, with its class."""
+    if isinstance(error, errors.VisaIOError) and error.error_code in _NOT_THERE:
+        return _NOT_THERE[StatusCode(error.error_code)]
+    return f"{type(error).__name__}: {error}"
