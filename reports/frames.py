@@ -14,10 +14,9 @@ import pandas as pd
 from sequences.products import LINES
 
 if TYPE_CHECKING:
-    from sequences.path_losses import PathLosses
-
     from sequences.bench_file import Bench
     from sequences.part_file import Part
+    from sequences.path_losses import PathLosses
     from sequences.sequence_file import Sequence
 
 #: Swept values of a condition and their pandas dtype kind; also the column order of every table for people.

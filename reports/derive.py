@@ -1,0 +1,164 @@
+"""From a run's frames to every characteristic that it holds.
+
+Rule: what a run did not measure is left out; nothing is filled in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeVar
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from reports import distortion, gain, matching, supply
+from reports.characteristics import CHARACTERISTICS
+from reports.frames import AXES, RunFrames
+from reports.levels import input_level, level_in_load
+from reports.partners import Grid, Rows
+from reports.uncertainty import Uncertain
+from reports.wide_readings import WideReadings, wide_readings
+from sequences.products import HARMONICS, TONES, TWO_TONE_PRODUCTS
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Characteristic:
+    """One characteristic at the conditions that have it.
+
+    Attributes:
+        rows: Position of each condition in ``RunFrames.conditions``, shape (n,).
+        result: Values with uncertainty and bounds, n rows, in the unit of ``CHARACTERISTICS``; all finite.
+    """
+
+    rows: Rows
+    result: Uncertain
+
+
+Derived = dict[str, Characteristic]
+
+Number = TypeVar("Number", bound=np.generic)
+
+
+def derive(frames: RunFrames) -> Derived:
+    """Every characteristic of ``CHARACTERISTICS`` that the readings hold, in that order.
+
+    Raises:
+        CannotDerive: Readings are there whose instrument the bench file lacks.
+        ShapeFault: The frames contradict themselves.
+        NotServed, NotCovered: From the path losses: none for a path, or none at a frequency.
+    """
+    wide = wide_readings(frames.conditions.index, frames.readings)
+    grid = Grid.of(frames.conditions)
+    found: Derived = {}
+    if _has(wide, (f"{tone}_level_dbm" for tone in TONES)):
+        found |= _from_lines(frames, wide, grid)
+    if "supply_current_a" in wide.mean:
+        found |= _from_supply(frames, wide, grid)
+    return {word: found[word] for word in CHARACTERISTICS if word in found and len(found[word].rows)}
+
+
+def _has(wide: WideReadings, quantities: Iterable[str]) -> bool:
+    return all(quantity in wide.mean for quantity in quantities)
+
+
+def _from_lines(frames: RunFrames, wide: WideReadings, grid: Grid) -> Derived:
+    lower, upper = (level_in_load(frames, wide, tone) for tone in TONES)
+    products = {
+        line: level_in_load(frames, wide, line)
+        for line in (*TWO_TONE_PRODUCTS, *HARMONICS)
+        if f"{line}_level_dbm" in wide.mean
+    }
+    found: Derived = {}
+    if {"im3_lower", "im3_upper"} <= set(products):
+        both = (
+            distortion.oip3_lower(lower, upper, products["im3_lower"]),
+            distortion.oip3_upper(lower, upper, products["im3_upper"]),
+        )
+        found["oip3"] = _known(distortion.oip3(*both))
+        found["oip3_lower"], found["oip3_upper"] = map(_known, both)
+    if "im2_sum" in products:
+        found["oip2"] = _known(distortion.oip2(lower, upper, products["im2_sum"]))
+    found |= {line: _known(distortion.harmonic(lower, products[line])) for line in HARMONICS if line in products}
+    if _has(wide, ("source_1_level_dbm", "source_2_level_dbm")):
+        found |= _from_gain(frames, wide, grid, (lower, upper))
+    return found
+
+
+def _from_gain(frames: RunFrames, wide: WideReadings, grid: Grid, outputs: tuple[Uncertain, Uncertain]) -> Derived:
+    inputs = (input_level(frames, wide, TONES[0]), input_level(frames, wide, TONES[1]))
+    load_ohm = frames.conditions["load_ohm"].to_numpy(dtype=np.float64)
+    voltage_gain = gain.voltage_gain(outputs, inputs, load_ohm, frames.part.part.input_resistance_ohm)
+    codes = frames.part.gain_codes
+    return {
+        "gain": _known(voltage_gain),
+        "gain_step_error": _known_at(*gain.step_errors(voltage_gain, grid, codes)),
+        "cumulative_gain_error": _known_at(*gain.cumulative_errors(voltage_gain, grid, codes)),
+        "gain_match": _known_at(*matching.gain_match(voltage_gain, grid, frames.part.part.channels)),
+    }
+
+
+def _from_supply(frames: RunFrames, wide: WideReadings, grid: Grid) -> Derived:
+    reference_c = frames.sequence.sequence.reference_temperature_c
+    current = supply.current(wide, frames.bench.instrument)
+    against_reference: dict[str, Callable[[Uncertain, Grid, float], tuple[Rows, Uncertain]]] = {
+        "supply_current_change": supply.change,
+        "supply_current_drift": supply.drift,
+        "supply_current_box": supply.box,
+    }
+    found = {"supply_current": _known(current)}
+    found |= {word: _known_at(*function(current, grid, reference_c)) for word, function in against_reference.items()}
+    if "supply_voltage_v" in wide.mean:
+        found["supply_power"] = _known(supply.power(supply.voltage(wide, frames.bench.instrument), current))
+    return found
+
+
+def _known(result: Uncertain) -> Characteristic:
+    return _known_at(np.arange(len(result)), result)
+
+
+def _known_at(rows: Rows, result: Uncertain) -> Characteristic:
+    """Without the rows that miss a reading: theirs is NaN, in the value or in the uncertainty."""
+    known = np.flatnonzero(np.isfinite(result.value) & np.isfinite(result.standard))
+    if len(known) == len(rows):
+        return Characteristic(rows, result)
+    return Characteristic(rows[known], result.take(known))
+
+
+def table(derived: Derived, conditions: pd.DataFrame) -> pd.DataFrame:
+    """Long table for people and files, in the order of ``derived`` and of the conditions.
+
+    Columns: ``characteristic``, ``condition`` (its number), the axes, ``value``, ``standard_uncertainty``,
+    ``expanded_uncertainty`` (about 95.45 %), ``dof`` (effective, untruncated), ``bound`` (0 measured, +1 the true value
+    is at least, −1 at most, ``value``) and ``unit``.
+    """
+    rows = _joined([one.rows for one in derived.values()], np.dtype(np.intp))
+    words = list(derived)
+    lengths = [len(one.rows) for one in derived.values()]
+    word_codes = np.repeat(np.arange(len(words)), lengths)
+    units = sorted({CHARACTERISTICS[word].unit for word in words})
+    unit_codes = np.repeat([units.index(CHARACTERISTICS[word].unit) for word in words], lengths).astype(np.int64)
+    columns: dict[str, object] = {
+        "characteristic": pd.Categorical.from_codes(word_codes, categories=pd.Index(words, dtype=object)),
+        "condition": conditions.index.to_numpy()[rows],
+    }
+    for axis, dtype in AXES.items():
+        column = conditions[axis].astype("category") if dtype == "str" else conditions[axis]
+        columns[axis] = column.iloc[rows].array if dtype == "str" else column.to_numpy()[rows]
+    results = [one.result for one in derived.values()]
+    columns |= {
+        "value": _joined([result.value for result in results], np.dtype(np.float64)),
+        "standard_uncertainty": _joined([result.standard for result in results], np.dtype(np.float64)),
+        "expanded_uncertainty": _joined([result.expanded() for result in results], np.dtype(np.float64)),
+        "dof": _joined([result.dof for result in results], np.dtype(np.float64)),
+        "bound": _joined([result.bound for result in results], np.dtype(np.int8)),
+        "unit": pd.Categorical.from_codes(unit_codes, categories=pd.Index(units, dtype=object)),
+    }
+    return pd.DataFrame(columns)
+
+
+def _joined(parts: list[NDArray[Number]], dtype: np.dtype[Number]) -> NDArray[Number]:
+    return np.concatenate(parts) if parts else np.zeros(0, dtype=dtype)

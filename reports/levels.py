@@ -1,0 +1,192 @@
+"""From readings at the analyzer's connector to levels in the load, and from source settings to levels at the input.
+
+Rule: every error of the bench enters here, once, under its cause; the characteristics above only add and subtract.
+
+Instances, that is, which draws are shared:
+
+    analyzer level, scale            one for the bench
+    analyzer response                one for each knot, 10 MHz apart; a line between two knots takes from both
+    analyzer attenuator              one for each setting
+    output path, input path          one for each entry of the bench file
+    noise in the reading             one for each line of each condition
+    analyzer distortion              one for each line of each condition: its phase against the unit's product is not
+                                     known and may change with the unit's, so it never cancels
+    analyzer noise level             one for the bench
+    tone source level                one for each source
+    tone source setting              one for each distinct setting of each source, to 0.01 dB
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reports.analyzer_limits import (
+    LEAST_ABOVE_NOISE_DB,
+    LEAST_ABOVE_OWN_PRODUCT_DB,
+    NOISE_DENSITY_WITHIN_DB,
+    highest_line_dbm,
+    noise_correction_db,
+    noise_level_dbm,
+    noise_sensitivity,
+    own_product_dbm,
+    phase_standard_db,
+)
+from reports.errors import CannotDerive
+from reports.uncertainty import Cause, Uncertain, standard
+from sequences.products import LINES, TONES, line_frequency_hz
+
+if TYPE_CHECKING:
+    from reports.frames import RunFrames
+    from reports.wide_readings import WideReadings
+    from sequences.bench_file import AnalyzerEntry
+
+FloatArray = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+#: Distance of the knots of the analyzer's response, Hz; what the bench file's ``flatness_db`` is declared for.
+KNOT_HZ = 10e6
+
+#: Level at which the analyzer's scale has no error, dBm.
+SCALE_ZERO_DBM = -20.0
+
+SOURCES = {"tone_lower": "tone_1", "tone_upper": "tone_2"}
+
+
+def level_in_load(frames: RunFrames, wide: WideReadings, line: str) -> Uncertain:
+    """Level of one line of ``LINES`` in the load, dBm, shape (conditions,); NaN where it was not measured.
+
+    Reading less the expected noise, plus the output path's loss at the line's own frequency. A product within
+    ``LEAST_ABOVE_NOISE_DB`` of the noise or within ``LEAST_ABOVE_OWN_PRODUCT_DB`` of what the analyzer makes itself is
+    bounded: at most the reading (uncorrected) plus the analyzer's own product in the worst phase. A tone that close to
+    the noise counts as not measured.
+
+    Raises:
+        CannotDerive: The bench has no analyzer.
+    """
+    analyzer = frames.bench.instrument.analyzer
+    if analyzer is None:
+        raise CannotDerive(line, "the bench has no analyzer")
+    reading, attenuation = wide.of(f"{line}_level_dbm"), wide.of(f"{line}_attenuation_db")
+    noise = noise_level_dbm(analyzer.noise_dbm_per_hz, attenuation, wide.of(f"{line}_bandwidth_hz"))
+    above_noise = reading - noise
+    in_noise: Flags = above_noise < LEAST_ABOVE_NOISE_DB
+    safe = np.where(in_noise, LEAST_ABOVE_NOISE_DB, above_noise)
+    corrected = reading + np.where(in_noise, 0.0, noise_correction_db(safe))
+    sensitivity = np.where(in_noise, 1.0, noise_sensitivity(safe))
+    causes = _reading_causes(frames, wide, line, analyzer)
+    causes = {name: cause.scaled(sensitivity) for name, cause in causes.items()}
+    noise_cause = standard(NOISE_DENSITY_WITHIN_DB, "rectangular") * (1.0 - sensitivity)
+    causes["analyzer noise level"] = Cause.of(noise_cause, rows=wide.rows)
+    if line in TONES:
+        corrected = np.where(in_noise, np.nan, corrected)
+        at_connector = Uncertain.of(corrected, causes)
+    else:
+        at_connector = _with_own_distortion(wide, line, analyzer, corrected, in_noise, causes)
+    return at_connector + _path_loss(frames, "output", line, ~np.isnan(reading))
+
+
+def input_level(frames: RunFrames, wide: WideReadings, tone: str) -> Uncertain:
+    """Level of one tone at the unit's input, dBm in the input resistance, shape (conditions,); NaN where not known."""
+    place = SOURCES[tone]
+    entry = getattr(frames.bench.instrument, place)
+    if entry is None:
+        raise CannotDerive("gain", f"the bench has no {place}")
+    setting = wide.of(f"source_{place[-1]}_level_dbm")
+    source = int(place[-1])
+    # Sources tell settings apart to 0.01 dB. Levels span less than ±1000 dBm, so the numbers of two sources never meet.
+    step = np.round(np.nan_to_num(setting) * 100).astype(np.int64) + source * 1_000_000
+    causes = {
+        "tone source level": Cause.of(standard(entry.accuracy.level_db, "rectangular"), source, rows=wide.rows),
+        "tone source setting": Cause.of(standard(entry.accuracy.setting_db, "rectangular"), step, rows=wide.rows),
+    }
+    return Uncertain.of(setting, causes) - _path_loss(frames, "input", tone, ~np.isnan(setting))
+
+
+def _reading_causes(frames: RunFrames, wide: WideReadings, line: str, analyzer: AnalyzerEntry) -> dict[str, Cause]:
+    """What makes the reading itself wrong, dB, whether signal or noise was read."""
+    accuracy, rows = analyzer.accuracy, wide.rows
+    reading = wide.of(f"{line}_level_dbm")
+    attenuator = np.round(np.nan_to_num(wide.of(f"{line}_attenuation_db")) * 1000).astype(np.int64)
+    scale = standard(accuracy.scale_db_per_10db, "rectangular") * (reading - SCALE_ZERO_DBM) / 10.0
+    number = list(LINES).index(line)
+    return {
+        "analyzer level": Cause.of(standard(accuracy.level_db, "rectangular"), rows=rows),
+        "analyzer scale": Cause.of(scale, rows=rows),
+        "analyzer response": _response(frames, line, standard(accuracy.flatness_db, "rectangular")),
+        "analyzer attenuator": Cause.of(standard(accuracy.attenuator_db, "rectangular"), attenuator, rows=rows),
+        "noise in the reading": Cause.of(
+            _scatter_db(wide, line), np.arange(rows) * len(LINES) + number, rows=rows, kind="A", distribution="normal"
+        ),
+    }
+
+
+def _response(frames: RunFrames, line: str, knot_db: float) -> Cause:
+    """Two draws per row, those of the knots on either side, weighted as linear interpolation between them does."""
+    position = _frequency_hz(frames, line) / KNOT_HZ
+    below = np.floor(position)
+    weight = position - below
+    contribution = np.stack([(1.0 - weight) * knot_db, weight * knot_db], axis=1)
+    instance = np.stack([below, below + 1.0], axis=1).astype(np.int64)
+    return Cause(contribution, instance)
+
+
+def _scatter_db(wide: WideReadings, line: str) -> FloatArray:
+    """Standard deviation of the mean level, dB: from the samples of each reading, or from the repeats if that is more.
+
+    The two estimate the same thing if only noise scatters. The repeats also show what came between them, but few
+    repeats show little, so neither is believed alone. How many samples a reading had is not recorded; analyzers average
+    dozens, so the degrees of freedom count as infinite.
+    """
+    within = wide.of(f"{line}_scatter_db") / np.sqrt(wide.repeats.get(f"{line}_scatter_db", np.ones(wide.rows)))
+    between = wide.spread.get(f"{line}_level_dbm", np.zeros(wide.rows))
+    return np.maximum(within, between)
+
+
+def _with_own_distortion(
+    wide: WideReadings,
+    line: str,
+    analyzer: AnalyzerEntry,
+    corrected: FloatArray,
+    in_noise: Flags,
+    causes: dict[str, Cause],
+) -> Uncertain:
+    order = sum(abs(factor) for factor in LINES[line])
+    own = own_product_dbm(
+        line,
+        wide.of("tone_lower_level_dbm"),
+        wide.of("tone_upper_level_dbm"),
+        wide.of(f"{line}_attenuation_db"),
+        analyzer.intercept2_dbm if order == 2 else analyzer.intercept3_dbm,
+    )
+    above_own = corrected - own
+    bounded: Flags = in_noise | (above_own < LEAST_ABOVE_OWN_PRODUCT_DB)
+    phase = phase_standard_db(np.maximum(above_own, LEAST_ABOVE_OWN_PRODUCT_DB))
+    numbers = np.arange(wide.rows) * len(LINES) + list(LINES).index(line)
+    causes["analyzer distortion"] = Cause.of(
+        np.where(bounded, 0.0, phase), numbers, rows=wide.rows, distribution="U-shaped"
+    )
+    value = np.where(bounded, highest_line_dbm(corrected, own), corrected)
+    return Uncertain(value, causes, np.where(bounded, -1, 0).astype(np.int8))
+
+
+def _path_loss(frames: RunFrames, side: Literal["input", "output"], line: str, rows: Flags) -> Uncertain:
+    """Loss of the input or the output path at a line's own frequency, dB; looked up only for the rows that need it."""
+    conditions = frames.conditions
+    channels = conditions["channel"].to_numpy(dtype=object)[rows]
+    loads = conditions["load_ohm"].to_numpy(dtype=np.float64)[rows]
+    loss, uncertainty = np.full(len(rows), np.nan), np.zeros(len(rows))
+    entry = np.zeros(len(rows), dtype=np.int64)
+    loss[rows] = frames.path_losses.losses_db(side, channels, loads, _frequency_hz(frames, line)[rows])
+    uncertainty[rows] = frames.path_losses.standard_uncertainties_db(side, channels, loads)
+    entry[rows] = frames.path_losses.entry_index(side, channels, loads)
+    cause = Cause.of(uncertainty, entry, rows=len(rows), distribution="normal, k = 2")
+    return Uncertain.of(loss, {f"{side} path loss": cause})
+
+
+def _frequency_hz(frames: RunFrames, line: str) -> FloatArray:
+    centre = frames.conditions["frequency_hz"].to_numpy(dtype=np.float64)
+    # The line's frequency is linear in the centre: n·f1 + m·f2 = (n + m)·centre + the same for a centre of 0.
+    return sum(LINES[line]) * centre + line_frequency_hz(line, 0.0, frames.sequence.tones.spacing_hz)
