@@ -6,11 +6,12 @@ whose ``uncertainty_db`` is expanded with k = 2, as a calibration certificate st
 
 from __future__ import annotations
 
-from datetime import date, datetime
+import math
+from datetime import date
 from functools import cached_property
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import AwareDatetime, BeforeValidator, Field, model_validator
 
 from sequences.part_file import FileModel, Span
 from sequences.values import NumberList
@@ -126,9 +127,14 @@ def _text_keys(value: Any) -> Any:
     """TOML bare keys such as ``100`` arrive as text; loads are numbers."""
     if isinstance(value, dict):
         try:
-            return {float(key): route for key, route in value.items()}
+            by_load = {float(key): route for key, route in value.items()}
         except ValueError:
             raise ValueError("the keys must be load resistances in Ω") from None
+        if len(by_load) != len(value):
+            raise ValueError("a load is listed twice")
+        if not all(0 < load < math.inf for load in by_load):
+            raise ValueError("the keys must be load resistances in Ω, above 0")
+        return by_load
     return value
 
 
@@ -240,7 +246,7 @@ class Simulation(FileModel):
     """``[simulation]``: only for a simulated bench. ``seed`` draws the instruments' errors and the units' spread."""
 
     seed: int = 0
-    starts: datetime | None = None
+    starts: AwareDatetime | None = None
     unit: dict[str, SimulatedUnit] = Field(default_factory=dict)
 
 

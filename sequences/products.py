@@ -50,3 +50,11 @@ def output_level_dbm(
 ) -> float:
     """Inverse of ``input_level_dbm``."""
     return input_level_dbm + voltage_gain_db - 10 * math.log10(load_ohm / input_resistance_ohm)
+
+
+def measured_lines(*, two_tone: bool, harmonics: bool) -> tuple[str, ...]:
+    """Names of the lines that are looked at, in the order of ``LINES``; harmonics are judged against the tones."""
+    if not (two_tone or harmonics):
+        return ()
+    products = (*(TWO_TONE_PRODUCTS if two_tone else ()), *(HARMONICS if harmonics else ()))
+    return tuple(line for line in LINES if line in TONES or line in products)

@@ -4,28 +4,28 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from sequences.part_file import FileModel
-from sequences.values import Matcher, NumberList
+from sequences.values import Matcher, NumberList, number_list
 
 NonNegative = Annotated[float, Field(ge=0)]
 
 
-def _texts(value: Any) -> Any:
-    if isinstance(value, str) and value != "all":
-        return (value,)
-    if isinstance(value, list):
-        if not value or not all(isinstance(item, str) for item in value):
-            raise ValueError('a list of names, or "all", is wanted')
-        return tuple(value)
-    return value
+def _texts(value: Any) -> tuple[str, ...] | str:
+    if isinstance(value, str):
+        return value if value == "all" else (value,)
+    if not isinstance(value, list | tuple) or not value or not all(isinstance(item, str) for item in value):
+        raise ValueError('a name, a list of names or "all" is wanted')
+    return tuple(value)
 
 
-def _numbers_or_all(value: Any) -> Any:
-    from sequences.values import _number_list
-
-    return value if value == "all" else _number_list(value)
+def _numbers_or_all(value: Any) -> tuple[float, ...] | str:
+    if isinstance(value, str):
+        if value != "all":
+            raise ValueError('a number, a list, a range { from = …, to = …, step = … } or "all" is wanted')
+        return value
+    return number_list(value)
 
 
 All = Literal["all"]
@@ -58,6 +58,13 @@ class Axes(FileModel):
     load_ohm: NumbersOrAll = "all"
     tone_level_dbm: NumberList
     frequency_hz: NumberList
+
+    @field_validator("gain_code")
+    @classmethod
+    def _whole(cls, value: tuple[float, ...] | All) -> tuple[float, ...] | All:
+        if value != "all" and any(code != int(code) or code < 0 for code in value):
+            raise ValueError("codes must be whole numbers from 0")
+        return value
 
 
 class Exclusion(FileModel):
@@ -93,6 +100,12 @@ class Measure(FileModel):
     tone_scatter_db: float = Field(default=0.02, gt=0)
     product_scatter_db: float = Field(default=0.2, gt=0)
 
+    @model_validator(mode="after")
+    def _something(self) -> Self:
+        if not (self.two_tone or self.harmonics or self.supply):
+            raise ValueError("two_tone, harmonics and supply are all false: nothing is left to measure")
+        return self
+
 
 class Soak(FileModel):
     """``[soak]``: when the unit, not the air, has reached temperature."""
@@ -108,7 +121,7 @@ class Soak(FileModel):
     @model_validator(mode="after")
     def _ordered(self) -> Self:
         if self.shortest_s > self.longest_s:
-            raise ValueError("shortest is longer than longest")
+            raise ValueError("the shortest soak is longer than the longest")
         return self
 
 

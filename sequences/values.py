@@ -1,12 +1,15 @@
 """Number lists and matchers as people write them in the three files.
 
-A number list is ``[1, 2, 3]`` or ``{ from = 0, to = 30, step = 0.75 }`` (both ends included; ``step`` is 1 if left out).
-A matcher is one value, a list of values or ``{ min = …, max = … }``.
+A number list is ``[1, 2, 3]`` or ``{ from = 0, to = 30, step = 0.75 }`` (both ends included; ``step`` is 1 if left
+out), or one number. A matcher is one value, a list of values, such a range, or ``{ min = …, max = … }``.
+
+Rule: the texts of the errors say what is wanted; whoever reports them adds what was found, as the file spells it.
 """
 
 from __future__ import annotations
 
 import math
+import sys
 from typing import Annotated, Any
 
 from pydantic import BeforeValidator
@@ -29,36 +32,40 @@ def expand_range(start: float, stop: float, step: float) -> tuple[float, ...]:
         raise ValueError("a range needs finite ends and a step other than 0")
     count = abs(stop - start) / abs(step)
     if count > LONGEST_RANGE:
-        raise ValueError(f"a range of more than {LONGEST_RANGE} values")
+        raise ValueError(f"a range may hold {LONGEST_RANGE} values at most")
     steps = round(count)
     if abs(count - steps) > 1e-6:
-        raise ValueError(f"from {start:g} to {stop:g} is not a whole number of steps of {abs(step):g}")
+        raise ValueError("from … to must be a whole number of steps")
     signed = math.copysign(step, stop - start)
-    return tuple(round(start + index * signed, 12) for index in range(steps + 1))
+    # 15 digits hold every value that a person writes and drop the noise of the sum.
+    return tuple(float(f"{start + index * signed:.15g}") for index in range(steps + 1))
 
 
-def _number(value: Any) -> float:
+def number(value: Any) -> float:
+    """``value`` as a float. Raises ValueError for text, truth values, infinities and what is no number."""
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise ValueError(f"found {value!r}, a number is wanted")
-    if not math.isfinite(value):
-        raise ValueError("not a finite number")
+        raise ValueError("a number is wanted")  # noqa: TRY004 - pydantic turns only ValueError into a fault
+    # An integer of a TOML file may be larger than any float; this comparison is exact for it.
+    if not abs(value) <= sys.float_info.max:
+        raise ValueError("a finite number is wanted")
     return float(value)
 
 
-def _number_list(value: Any) -> tuple[float, ...]:
+def number_list(value: Any) -> tuple[float, ...]:
+    """Read one number list from TOML data; raises ValueError for anything else."""
     if isinstance(value, dict):
         unknown = set(value) - {"from", "to", "step"}
         if unknown or not {"from", "to"} <= set(value):
             raise ValueError("a range is { from = …, to = …, step = … }")
-        return expand_range(_number(value["from"]), _number(value["to"]), _number(value.get("step", 1)))
+        return expand_range(number(value["from"]), number(value["to"]), number(value.get("step", 1)))
     if isinstance(value, list | tuple):
         if not value:
             raise ValueError("the list is empty")
-        return tuple(_number(item) for item in value)
-    return (_number(value),)
+        return tuple(number(item) for item in value)
+    return (number(value),)
 
 
-NumberList = Annotated[tuple[float, ...], BeforeValidator(_number_list)]
+NumberList = Annotated[tuple[float, ...], BeforeValidator(number_list)]
 
 
 class Matcher:
@@ -87,26 +94,31 @@ class Matcher:
         if isinstance(value, Matcher):
             return value
         if isinstance(value, dict):
-            if "from" in value:
-                return cls(_number_list(value))
-            if not value or set(value) - {"min", "max"}:
-                raise ValueError("an interval is { min = …, max = … }")
-            low, high = _number(value.get("min", -1e300)), _number(value.get("max", 1e300))
-            if low > high:
-                raise ValueError(f"min {low:g} is above max {high:g}")
-            return cls(None, low, high)
+            return cls._parse_table(value)
         items = value if isinstance(value, list | tuple) else [value]
         if not items:
             raise ValueError("the list is empty")
-        return cls(tuple(item if isinstance(item, str) else _number(item) for item in items))
+        return cls(tuple(item if isinstance(item, str) else number(item) for item in items))
+
+    @classmethod
+    def _parse_table(cls, table: dict[str, Any]) -> Matcher:
+        if "from" in table:
+            return cls(number_list(table))
+        if not table or set(table) - {"min", "max"}:
+            raise ValueError("an interval is { min = …, max = … }")
+        low = number(table["min"]) if "min" in table else -math.inf
+        high = number(table["max"]) if "max" in table else math.inf
+        if low > high:
+            raise ValueError("min is above max")
+        return cls(None, low, high)
 
     def matches(self, value: float | str) -> bool:
         """Whether ``value`` is meant. Numbers match within ``SAME_WITHIN`` (relative to the larger of 1 and value)."""
-        if self._values is None:
-            return not isinstance(value, str) and self.lowest - SAME_WITHIN <= value <= self.highest + SAME_WITHIN
         if isinstance(value, str):
-            return value in self._values
+            return self._values is not None and value in self._values
         tolerance = SAME_WITHIN * max(1.0, abs(value))
+        if self._values is None:
+            return self.lowest - tolerance <= value <= self.highest + tolerance
         return any(not isinstance(item, str) and abs(item - value) <= tolerance for item in self._values)
 
     def __eq__(self, other: object) -> bool:
