@@ -31,9 +31,7 @@ def expected_tone_dbm(condition: Condition, part: Part, sequence: Sequence) -> f
     if sequence.tones.level_at == "output":
         return condition.tone_level_dbm
     gain_db = part.gain_codes.gain_of[condition.gain_code]
-    return output_level_dbm(
-        condition.tone_level_dbm, gain_db, condition.load_ohm, part.part.input_resistance_ohm
-    )
+    return output_level_dbm(condition.tone_level_dbm, gain_db, condition.load_ohm, part.part.input_resistance_ohm)
 
 
 class LineReader:

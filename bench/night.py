@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING
 
 from bench.assemble import open_bench
 from bench.book import StoreBook, texts_of
-from bench.events import Event, Listener
+from bench.events import Listener
 from bench.plan import Plan, acquisition_for, make_plan
-from bench.recording import ExchangeLog
 from bench.runner import Job, Runner, StopSwitch
-from bench.store.records import RunRecord
 from bench.setups import setup_of
+from bench.store.records import RunRecord
 from bench.version import tool_version
 from sequences.read_files import Setup
 
@@ -41,7 +40,7 @@ def start_run(
     ``on_begin`` is told the run's id and plan before anything is powered.
     """
     plan = make_plan(setup)
-    with open_bench(setup, unit) as bench:
+    with open_bench(setup.bench, setup.part.model, unit) as bench:
         record = RunRecord(
             unit=unit,
             part=setup.part.model.part.name,
@@ -71,7 +70,7 @@ def resume_run(store: Store, run: str, listener: Listener, stop: StopSwitch, on_
     done = frozenset(store.done_conditions(run))
     planned = tuple(item.condition for item in store.planned_conditions(run))
     book_writer = store.reopen_run(run)
-    with open_bench(setup, unit) as bench:
+    with open_bench(setup.bench, setup.part.model, unit) as bench:
         book = StoreBook(book_writer, setup, bench.clock)
         on_begin(run, plan)
         job = Job(run, setup, acquisition_for(setup), planned, done)

@@ -50,9 +50,7 @@ def acquisition_for(setup: Setup) -> Acquisition | None:
     sequence, analyzer = setup.sequence.model, setup.bench.model.instrument.analyzer
     if analyzer is None or not lines_of(sequence.measure):
         return None
-    return Acquisition(
-        analyzer, sequence.measure, sequence.tones.spacing_hz, typical_intercepts_dbm(setup.part.model)
-    )
+    return Acquisition(analyzer, sequence.measure, sequence.tones.spacing_hz, typical_intercepts_dbm(setup.part.model))
 
 
 class MeasureTime:
@@ -82,9 +80,7 @@ class MeasureTime:
             analyzer = self._setup.bench.model.instrument.analyzer
             tune_s = analyzer.tune_s if analyzer is not None else 0.0
             self._known[key] = sum(
-                self._acquisition.typical_setting(line, tone_dbm, loss_db).sweep_s
-                + tune_s
-                + MESSAGES_PER_LINE * LINK_S
+                self._acquisition.typical_setting(line, tone_dbm, loss_db).sweep_s + tune_s + MESSAGES_PER_LINE * LINK_S
                 for line in self._lines
             )
         return self._known[key]

@@ -11,10 +11,9 @@ class ExchangeLog:
     def __init__(self) -> None:
         self._exchanges: list[Exchange] = []
 
-    @property
-    def note(self) -> object:
-        """The hook itself; a bound list append, since it runs once per exchange of a night."""
-        return self._exchanges.append
+    def note(self, exchange: Exchange) -> None:
+        """Keep one exchange."""
+        self._exchanges.append(exchange)
 
     def take(self) -> list[Exchange]:
         """Exchanges since the last call, oldest first."""

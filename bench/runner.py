@@ -7,7 +7,8 @@ way up.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence as SequenceOf
+from collections.abc import Callable, Mapping
+from collections.abc import Sequence as SequenceOf
 from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
@@ -149,9 +150,7 @@ class Runner:
         self._rules = watches(self._part, self._bench)
         self._lines: LineReader | None = None
         if places.analyzer is not None and job.acquisition is not None and lines_of(self._sequence.measure):
-            self._lines = LineReader(
-                places.analyzer, job.acquisition, self._part, self._sequence, setup.path_losses
-            )
+            self._lines = LineReader(places.analyzer, job.acquisition, self._part, self._sequence, setup.path_losses)
         self._progress = _Progress(job.left())
         self._acts: dict[State, Callable[[], Outcome]] = {
             State.BRINGING_UP: self._bring_up,
@@ -342,4 +341,3 @@ class Runner:
             if progress.error is not None:
                 raise progress.error
             raise Tripped(progress.cause, self._job.run)
-

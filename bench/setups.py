@@ -3,27 +3,37 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from sequences.read_files import Setup, read_setup
+from sequences.read_files import Setup, parse_setup, read_bench, read_part, read_setup
+
+if TYPE_CHECKING:
+    from bench.store.store import Store
 
 
 def setup_from_files(sequence: Path, bench: Path | None = None, part: Path | None = None) -> Setup:
     """Read a sequence and the files it names, or the bench and part given instead. Raises FileFaults."""
-    from reports.characteristics import CHARACTERISTICS
-
-    units = {word: item.unit for word, item in CHARACTERISTICS.items()}
-    return read_setup(sequence, bench, part, known_characteristics=units)
+    return read_setup(sequence, bench, part, known_characteristics=_units())
 
 
 def setup_of(store: Store, run: str, part: Path | None = None, bench: Path | None = None) -> Setup:
     """The files of a stored run as they were when it began, or the part and bench given instead.
 
-    Raises NoSuchRun, or FileFaults if the files do not fit.
+    A file given instead is checked against the others as strictly as before a run. Raises NoSuchRun or FileFaults.
     """
     texts = store.run_texts(run)
-    return parse_setup(
-        sequence=(texts.sequence.name, texts.sequence.text),
-        bench=_replaced(texts.bench, bench),
-        part=_replaced(texts.part, part),
-        attachments=texts.attachments,
+    stored = parse_setup(texts.sequence.text, texts.part.text, texts.bench.text, texts.attachments)
+    if part is None and bench is None:
+        return stored
+    return check_setup(
+        stored.sequence,
+        stored.part if part is None else read_part(part),
+        stored.bench if bench is None else read_bench(bench),
+        _units(),
     )
+
+
+def _units() -> dict[str, str]:
+    from reports.characteristics import CHARACTERISTICS
+
+    return {word: item.unit for word, item in CHARACTERISTICS.items()}

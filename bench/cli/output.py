@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, TypeAlias
 if TYPE_CHECKING:
     from rich.console import Console
 
-Plain: TypeAlias = "str | int | float | bool | None | list[Plain] | dict[str, Plain]"
+Plain: TypeAlias = "str | int | float | bool | list[Plain] | dict[str, Plain] | None"
 
 #: A decision as people read it: a sign that survives without colour, and a colour for terminals that have one.
 DECISION_STYLE = {

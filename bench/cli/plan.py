@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 from bench.cli.options import BenchFile, Json, PartFile, SequenceFile
@@ -17,7 +18,6 @@ def plan(sequence: SequenceFile, bench: BenchFile = None, part: PartFile = None,
 
     Example: nightbench plan my.sequence.toml --bench my.bench.toml
     """
-    from bench.assemble import clock_of
     from bench.plan import make_plan
     from bench.setups import setup_from_files
 
@@ -26,7 +26,7 @@ def plan(sequence: SequenceFile, bench: BenchFile = None, part: PartFile = None,
     if as_json:
         print_json(plan_json(made))
         return
-    show_plan(made, clock_of(setup.bench.model).now().astimezone().strftime("%a %d %b %H:%M"))
+    show_plan(made)
     show_hazards(made.hazards)
 
 
@@ -56,8 +56,11 @@ def hazard_json(hazard: Hazard) -> dict[str, Plain]:
     }
 
 
-def show_plan(made: Plan, now_text: str) -> None:
-    """The plan for people: a line per temperature and mode, then the sum."""
+def show_plan(made: Plan) -> None:
+    """The plan for people: a line per temperature and mode, then the sum and the finish time."""
+    from bench.assemble import clock_of
+
+    begins = clock_of(made.setup.bench.model).now()
     out = console()
     facts = made.setup.sequence.model.sequence
     out.print(f"[bold]{facts.name}[/] on bench {made.setup.bench.model.bench.name}, part {_part_name(made)}")
@@ -71,7 +74,7 @@ def show_plan(made: Plan, now_text: str) -> None:
     )
     shares = ", ".join(f"{cause} {duration_text(seconds)}" for cause, seconds in made.estimate.shares_s.items())
     out.print(f"{len(made.conditions)} conditions, about [bold]{duration_text(made.estimate.total_s)}[/] ({shares})")
-    out.print(f"Begun at {now_text}, it would end {duration_text(made.estimate.total_s)} later.\n")
+    out.print(f"Begun {_clock_text(begins)}, it ends {_clock_text(made.finishes(begins))}.\n")
 
 
 def show_hazards(found: tuple[Hazard, ...], *, to_side: bool = False) -> None:
@@ -87,13 +90,19 @@ def show_hazards(found: tuple[Hazard, ...], *, to_side: bool = False) -> None:
     for hazard in found:
         head = Text(f"{hazard.severity.upper()}: ", style="bold red" if hazard.severity == "danger" else "bold yellow")
         head.append(f"{hazard.title}. ", style="bold default")
-        head.append(f"{hazard.cause}; {hazard.consequence}. {hazard.action[0].upper()}{hazard.action[1:]}.", style="default")
+        head.append(
+            f"{hazard.cause}; {hazard.consequence}. {hazard.action[0].upper()}{hazard.action[1:]}.", style="default"
+        )
         out.print(Padding(head, (0, 0, 0, 2)))
     out.print(Padding(Text(NOT_A_SAFETY_DEVICE, style="italic"), (1, 0, 1, 2)))
 
 
 def _part_name(made: Plan) -> str:
     return made.setup.part.model.part.name
+
+
+def _clock_text(at: datetime) -> str:
+    return at.astimezone().strftime("%a %d %b %H:%M")
 
 
 def _blocks(made: Plan) -> list[tuple[str, str, str, str]]:

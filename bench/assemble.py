@@ -1,0 +1,112 @@
+"""The only place that builds real clocks, links, drivers and rigs from the files.
+
+The simulated bench and the real one go the same way and run the same driver code: they differ in the VISA library and
+in the resource strings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC
+from typing import TYPE_CHECKING, Any
+
+from bench.clocks import RealClock, SimulatedClock
+from bench.places import ROLE_OF_PLACE, Places
+from bench.recording import ExchangeLog
+from drivers.catalogue import CatalogueError, driver_class
+from drivers.errors import NotThere
+from drivers.link import Link
+from drivers.messages import Messages
+from drivers.timing import Clock
+from drivers.visa import open_resource, resource_manager
+from sequences.bench_file import Bench, InstrumentEntry
+from sequences.part_file import Part
+from sequences.read_files import Loaded
+
+if TYPE_CHECKING:
+    import pyvisa
+
+    from drivers.simulated.rig import Rig
+
+
+@dataclass(frozen=True, slots=True)
+class OpenBench:
+    """Instruments that have been opened, and the clock that they live by.
+
+    Attributes:
+        places: Drivers by place.
+        clock: The run's clock.
+        log: Every exchange since it was last taken.
+        rig: The simulated rig, whose truth tests may ask for; None on a real bench.
+    """
+
+    places: Places
+    clock: Clock
+    log: ExchangeLog
+    rig: Rig | None
+
+
+def clock_of(bench: Bench) -> Clock:
+    """A new clock as the bench file asks for it; a simulated one starts where the file says, or now."""
+    if bench.bench.clock == "real":
+        return RealClock()
+    starts = bench.simulation.starts if bench.simulation is not None else None
+    if starts is None:
+        return SimulatedClock(RealClock().now())
+    return SimulatedClock(starts if starts.tzinfo is not None else starts.replace(tzinfo=UTC))
+
+
+@contextmanager
+def open_bench(loaded: Loaded[Bench], part: Part, unit: str) -> Iterator[OpenBench]:
+    """Open every instrument of a bench; close them at the end.
+
+    A simulated bench gets ``unit``, a specimen of ``part``; a real one has whatever a person put there. Opening sends
+    nothing. Raises InstrumentError.
+    """
+    bench = loaded.model
+    clock = clock_of(bench)
+    log = ExchangeLog()
+    rig: Rig | None = None
+    if bench.is_simulated:
+        rig, manager = _simulated(loaded, part, unit, clock)
+    else:
+        manager = resource_manager(bench.bench.visa_library)
+    links: list[Link] = []
+    try:
+        yield OpenBench(_places(bench, manager, clock, log, links), clock, log, rig)
+    finally:
+        for link in links:
+            link.close()
+        manager.close()
+
+
+def _simulated(loaded: Loaded[Bench], part: Part, unit: str, clock: Clock) -> tuple[Rig, pyvisa.ResourceManager]:
+    from bench.simulated_bench import rig_setup
+    from drivers.simulated.front_ends import front_ends
+    from drivers.simulated.pyvisa_bridge import simulated_manager
+    from drivers.simulated.rig import Rig
+
+    rig = Rig(rig_setup(part, loaded, unit), clock)
+    ends = front_ends(rig)
+    entries = loaded.model.instrument.present
+    return rig, simulated_manager({entry.resource: ends[place] for place, entry in entries.items()})
+
+
+def _places(bench: Bench, manager: pyvisa.ResourceManager, clock: Clock, log: ExchangeLog, links: list[Link]) -> Places:
+    # Any: dataclass fields by name; ``driver_class`` has checked that each driver has its role's methods.
+    drivers: dict[str, Any] = {}
+    for place, entry in bench.instrument.present.items():
+        make = _driver_class(place, entry)
+        link = open_resource(manager, entry.resource, entry.timeout_s)
+        links.append(link)
+        drivers[place] = make(Messages(link, place, clock, log.note))
+    return Places(**drivers)
+
+
+def _driver_class(place: str, entry: InstrumentEntry) -> Callable[[Messages], object]:
+    try:
+        return driver_class(ROLE_OF_PLACE[place], entry.driver)
+    except CatalogueError as error:
+        raise NotThere(str(error), instrument=place, resource=entry.resource) from error

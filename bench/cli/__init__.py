@@ -1,0 +1,49 @@
+"""The command ``nightbench``: one module per command, and here only the way to them and out again.
+
+Rule: importing this package loads nothing heavy, so that ``--help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import sys
+
+import typer
+
+from bench.cli.check import check
+from bench.cli.demo import demo
+from bench.cli.derive import derive, report
+from bench.cli.export import export
+from bench.cli.plan import plan
+from bench.cli.run import resume, run
+from bench.cli.runs import runs
+
+app = typer.Typer(
+    name="nightbench",
+    help="Characterize digitally controlled variable gain amplifiers overnight: sweep, store, derive, decide, report.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+for command in (demo, check, plan, run, resume, runs, derive, report, export):
+    app.command()(command)
+
+
+@app.callback(invoke_without_command=True)
+def front(
+    version: bool = typer.Option(False, "--version", help="Show the version and exit."),
+) -> None:
+    """Characterize digitally controlled variable gain amplifiers overnight: sweep, store, derive, decide, report."""
+    if version:
+        from bench.version import tool_version
+
+        sys.stdout.write(f"nightbench {tool_version()}\n")
+        raise typer.Exit
+
+
+def main() -> None:
+    """Entry point: run a command; turn what a user or an instrument did into one paragraph and an exit code."""
+    from bench.cli.failures import run_guarded
+
+    sys.exit(run_guarded(app, sys.argv[1:]))

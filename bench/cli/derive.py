@@ -1,0 +1,66 @@
+"""``nightbench derive`` and ``nightbench report``: from stored readings to characteristics, decisions and a report."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from bench.cli.options import DEFAULT_STORE, BenchFile, Folder, Json, PartFile, RunName, Store
+
+RunNames = Annotated[
+    list[str], typer.Argument(help="Runs: ids, unique beginnings of ids, or 'latest'.", metavar="RUN…")
+]
+
+
+def derive(
+    run_name: RunName,
+    store: Store = DEFAULT_STORE,
+    part: PartFile = None,
+    bench: BenchFile = None,
+    as_json: Json = False,
+) -> None:
+    """Derive a run again from its readings and decide it, perhaps with other limits or path losses.
+
+    Example: nightbench derive latest --part tighter.part.toml
+    """
+    from bench.cli.answers import decisions_json, show_decisions
+    from bench.cli.output import print_json
+    from bench.exit_codes import of_decision
+    from bench.reporting import report_of
+    from bench.store.store import open_store
+
+    with open_store(store, must_exist=True) as opened:
+        report = report_of(opened, opened.find_run(run_name), part, bench)
+    if as_json:
+        print_json(decisions_json(report))
+    else:
+        show_decisions(report)
+    raise typer.Exit(of_decision(report.decision))
+
+
+def report(
+    run_names: RunNames,
+    store: Store = DEFAULT_STORE,
+    to: Folder = None,
+    part: PartFile = None,
+    bench: BenchFile = None,
+    as_json: Json = False,
+) -> None:
+    """Write the report folder of one or more runs, perhaps with other limits or path losses.
+
+    Example: nightbench report latest --to report --part tighter.part.toml
+    """
+    from bench.cli.answers import answer_reports, write_report
+    from bench.exit_codes import ExitCode, of_decision
+    from bench.reporting import report_of
+    from bench.store.store import open_store
+
+    made = []
+    with open_store(store, must_exist=True) as opened:
+        for run in dict.fromkeys(opened.find_run(name) for name in run_names):
+            derived = report_of(opened, run, part, bench)
+            folder = to / run[:8] if to is not None and len(run_names) > 1 else to
+            made.append((derived, write_report(derived, folder)))
+    answer_reports(made, as_json=as_json)
+    raise typer.Exit(max((of_decision(derived.decision) for derived, _ in made), default=ExitCode.DONE))

@@ -1,0 +1,126 @@
+"""``nightbench run`` and ``nightbench resume``: the night itself."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from bench.cli.options import (
+    DEFAULT_STORE,
+    BenchFile,
+    Folder,
+    Json,
+    Operator,
+    PartFile,
+    RunName,
+    SequenceFile,
+    Store,
+    Unit,
+)
+
+if TYPE_CHECKING:
+    from bench.events import Listener
+    from bench.night import Night, OnBegin
+    from bench.plan import Plan
+    from bench.runner import StopSwitch
+    from bench.store.store import Store as OpenStore
+
+    Work = Callable[[OpenStore, Listener, StopSwitch, OnBegin], Night]
+
+ReportWanted = Annotated[bool, typer.Option("--report/--no-report", help="Write a report at the end.")]
+
+
+def run(
+    sequence: SequenceFile,
+    unit: Unit,
+    bench: BenchFile = None,
+    part: PartFile = None,
+    operator: Operator = "",
+    store: Store = DEFAULT_STORE,
+    to: Folder = None,
+    report: ReportWanted = True,
+    as_json: Json = False,
+) -> None:
+    """Run a sequence on a unit, unattended, and report.
+
+    Example: nightbench run my.sequence.toml --unit VG2-0007
+    """
+    from bench.night import start_run
+    from bench.setups import setup_from_files
+
+    setup = setup_from_files(sequence, bench, part)
+
+    def work(opened: OpenStore, listener: Listener, stop: StopSwitch, on_begin: OnBegin) -> Night:
+        return start_run(setup, unit, operator, opened, listener, stop, on_begin)
+
+    make_night(work, store, must_exist=False, to=to, with_report=report, as_json=as_json)
+
+
+def resume(
+    run_name: RunName,
+    store: Store = DEFAULT_STORE,
+    to: Folder = None,
+    report: ReportWanted = True,
+    as_json: Json = False,
+) -> None:
+    """Go on with a run that was stopped, tripped or cut off.
+
+    Example: nightbench resume latest
+    """
+    from bench.night import resume_run
+
+    def work(opened: OpenStore, listener: Listener, stop: StopSwitch, on_begin: OnBegin) -> Night:
+        return resume_run(opened, opened.find_run(run_name), listener, stop, on_begin)
+
+    make_night(work, store, must_exist=True, to=to, with_report=report, as_json=as_json)
+
+
+def make_night(work: Work, store: str, *, must_exist: bool, to: Path | None, with_report: bool, as_json: bool) -> None:
+    """Do the run that ``work`` does, with progress, hazards and a way to stop; report; exit by the decision."""
+    from bench.cli.answers import show_decisions, write_report
+    from bench.cli.output import console, duration_text, print_json
+    from bench.cli.plan import show_hazards
+    from bench.cli.progress import RunProgress, stop_on_signals
+    from bench.clocks import RealClock
+    from bench.exit_codes import of_decision
+    from bench.reporting import report_of
+    from bench.store.store import open_store
+
+    clock = RealClock()
+    with open_store(store, must_exist=must_exist) as opened:
+        with RunProgress() as progress, stop_on_signals() as stop:
+
+            def on_begin(_run: str, plan: Plan) -> None:
+                show_hazards(plan.hazards, to_side=True)
+                progress.begin(plan)
+
+            night = work(opened, progress, stop, on_begin)
+        report = report_of(opened, night.run)
+        page = write_report(report, to) if with_report else None
+        store_name = opened.name
+    if as_json:
+        print_json(
+            {
+                "run": night.run,
+                "store": store_name,
+                "report": None if page is None else str(page),
+                "conditions": night.conditions,
+                "decision": report.decision,
+                "elapsed_s": round(clock.elapsed_s(), 3),
+                "bench_time_s": round(night.bench_time_s, 3),
+            }
+        )
+    else:
+        show_decisions(report)
+        out = console()
+        out.print(
+            f"{night.conditions} conditions, {duration_text(night.bench_time_s)} on the bench, "
+            f"{duration_text(clock.elapsed_s())} here"
+        )
+        out.print(f"store:  {store_name}", soft_wrap=True)
+        if page is not None:
+            out.print(f"report: {page}", soft_wrap=True)
+    raise typer.Exit(of_decision(report.decision))

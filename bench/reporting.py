@@ -1,0 +1,33 @@
+"""From a stored run to its report: the bridge between the store and ``reports``."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bench.setups import setup_of
+
+if TYPE_CHECKING:
+    from bench.store.store import Store
+    from reports.frames import RunFrames
+    from reports.summary import Report
+
+
+def frames_of(store: Store, run: str, part: Path | None = None, bench: Path | None = None) -> RunFrames:
+    """Frames of a run, with another part file (limits) or bench file (path losses, accuracies) where given.
+
+    Raises NoSuchRun, StoreFault, or FileFaults for a given file that does not fit the run.
+    """
+    frames = store.frames(run)
+    if part is None and bench is None:
+        return frames
+    setup = setup_of(store, run, part, bench)
+    return replace(frames, part=setup.part.model, bench=setup.bench.model, path_losses=setup.path_losses)
+
+
+def report_of(store: Store, run: str, part: Path | None = None, bench: Path | None = None) -> Report:
+    """Derive and decide a run; see ``frames_of``."""
+    from reports.summary import summarise
+
+    return summarise(frames_of(store, run, part, bench))

@@ -1,0 +1,164 @@
+"""From part and bench files to the simulated rig: the one place that knows both.
+
+The unit's typical figures come from the part's datasheet, its own peculiarities from its serial number, the errors of
+the instruments from the bench file's seed: the same files and serial always make the same bench.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable, Mapping
+
+from bench.typical import typical
+from drivers.simulated.amplifier import AmplifierModel, BiasMode, WeakStep
+from drivers.simulated.paths import PathLossSetup
+from drivers.simulated.rig_setup import (
+    AnalyzerSetup,
+    ChamberSetup,
+    CurrentMeterSetup,
+    RigSetup,
+    SupplySetup,
+    ThermometerSetup,
+    ToneSourceSetup,
+    UnitRatings,
+)
+from sequences.bench_file import Bench, PathLossEntry, Simulation, ToneSourceEntry
+from sequences.part_file import Part
+from sequences.path_losses import PathLosses
+from sequences.read_files import Loaded
+
+
+def rig_setup(part: Part, loaded: Loaded[Bench], unit: str) -> RigSetup:
+    """The rig for a bench, with the unit of this part and serial number on it."""
+    bench = loaded.model
+    simulation = bench.simulation or Simulation()
+    places = bench.instrument
+    return RigSetup(
+        unit=_unit(part, simulation, unit),
+        ratings=UnitRatings(
+            supply_v=part.absolute_maximum.supply_v,
+            input_level_dbm=part.absolute_maximum.input_level_dbm,
+            highest_die_c=part.absolute_maximum.temperature_c.max,
+        ),
+        seed=simulation.seed,
+        tone_1=_source(places.tone_1),
+        tone_2=_source(places.tone_2),
+        analyzer=_analyzer(bench),
+        supply=_supply(bench),
+        current_meter=_current_meter(bench),
+        board_thermometer=_thermometer(bench),
+        chamber=_chamber(bench),
+        load_routes={} if places.load_switch is None else {v: k for k, v in places.load_switch.loads.items()},
+        channel_routes={}
+        if places.channel_switch is None
+        else {v: k for k, v in places.channel_switch.channels.items()},
+        channel_ports={} if places.code_port is None else {v: k for k, v in places.code_port.channels.items()},
+        mode_port=None if places.code_port is None else places.code_port.mode,
+        path_losses=tuple(
+            PathLossSetup(
+                entry.path,
+                entry.channel,
+                entry.load_ohm,
+                _declared(entry, loaded.attachments),
+                entry.uncertainty_db,
+            )
+            for entry in bench.path_loss
+        ),
+        board_time_constant_s=bench.fixture.time_constant_s,
+        room_c=bench.fixture.room_c,
+        serials={place: entry.serial for place, entry in places.present.items() if entry.serial is not None},
+    )
+
+
+def _unit(part: Part, simulation: Simulation, serial: str) -> AmplifierModel:
+    modes = {}
+    for mode in part.supply_mode:
+        figures = typical(part, mode.name)
+        modes[mode.name] = BiasMode(mode.supply_v, mode.mode_word, mode.typical_current_a, figures.oip3_dbm)
+    first = typical(part, part.supply_mode[0].name)
+    special = simulation.unit.get(serial)
+    weak = special.faulty_step if special is not None else None
+    return AmplifierModel(
+        channels=part.part.channels,
+        input_resistance_ohm=part.part.input_resistance_ohm,
+        nominal_gain_db=part.gain_codes.gain_of,
+        reference_load_ohm=part.part.reference_load_ohm,
+        modes=modes,
+        # A checksum, not Python's hash: the same in every process.
+        unit_seed=zlib.crc32(serial.encode()),
+        hd2_dbc=first.hd2_dbc,
+        hd2_level_dbm=first.hd2_tone_dbm,
+        saturated_output_dbm=part.absolute_maximum.saturated_output_dbm,
+        weak_step=None if weak is None else WeakStep(weak.channel, weak.code, weak.error_db, weak.below_c),
+    )
+
+
+def _declared(entry: PathLossEntry, attachments: Mapping[str, str]) -> Callable[[float], float]:
+    """The loss that the bench file declares; beyond its table that of the nearest end, as a cable does not stop."""
+    losses = PathLosses((entry,), attachments)
+    # The only entry there is serves any channel and load that it leaves open.
+    channel, load_ohm = entry.channel or "any", entry.load_ohm or 1.0
+    lowest_hz, highest_hz = losses.covered_hz(entry.path, channel, load_ohm)
+
+    def loss_db(frequency_hz: float) -> float:
+        return losses.loss_db(entry.path, channel, load_ohm, min(max(frequency_hz, lowest_hz), highest_hz))
+
+    return loss_db
+
+
+def _source(entry: ToneSourceEntry | None) -> ToneSourceSetup | None:
+    if entry is None:
+        return None
+    return ToneSourceSetup(entry.accuracy.level_db, entry.accuracy.setting_db, entry.highest_level_dbm)
+
+
+def _analyzer(bench: Bench) -> AnalyzerSetup | None:
+    entry = bench.instrument.analyzer
+    if entry is None:
+        return None
+    return AnalyzerSetup(
+        level_db=entry.accuracy.level_db,
+        scale_db_per_10db=entry.accuracy.scale_db_per_10db,
+        flatness_db=entry.accuracy.flatness_db,
+        attenuator_db=entry.accuracy.attenuator_db,
+        noise_dbm_per_hz=entry.noise_dbm_per_hz,
+        intercept2_dbm=entry.intercept2_dbm,
+        intercept3_dbm=entry.intercept3_dbm,
+        attenuations_db=entry.attenuations_db,
+        bandwidths_hz=entry.bandwidths_hz,
+        highest_input_dbm=entry.highest_input_dbm,
+        tune_s=entry.tune_s,
+    )
+
+
+def _supply(bench: Bench) -> SupplySetup | None:
+    entry = bench.instrument.supply
+    if entry is None:
+        return None
+    accuracy = entry.accuracy
+    return SupplySetup(
+        accuracy.voltage_v,
+        accuracy.voltage_reading_v,
+        accuracy.current_a,
+        entry.highest_voltage_v,
+        entry.highest_current_a,
+    )
+
+
+def _current_meter(bench: Bench) -> CurrentMeterSetup | None:
+    entry = bench.instrument.current_meter
+    return None if entry is None else CurrentMeterSetup(entry.accuracy.offset_a, entry.accuracy.gain, entry.reading_s)
+
+
+def _thermometer(bench: Bench) -> ThermometerSetup | None:
+    entry = bench.instrument.board_thermometer
+    return None if entry is None else ThermometerSetup(entry.accuracy.temperature_k, entry.reading_s)
+
+
+def _chamber(bench: Bench) -> ChamberSetup | None:
+    entry = bench.instrument.chamber
+    if entry is None:
+        return None
+    return ChamberSetup(
+        entry.accuracy.temperature_k, entry.temperature_c.min, entry.temperature_c.max, entry.ramp_k_per_min
+    )
