@@ -11,10 +11,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import pandas as pd
 
+from reports.limited import limited_rows
 from reports.svg_text import FONT
 from reports.wording import axis_text, axis_values_text, number_text
 
@@ -29,6 +30,9 @@ LIMIT = "#1d2733"
 
 #: A panel's plotting area. Two beside each other with axis and legend fill the width of the page.
 PANEL_WIDTH, PANEL_HEIGHT = 350, 220
+
+#: Most places along the axis at which values get a dot of their own; with more, dots hide lines and fill the page.
+MOST_DOTS = 12
 
 Rows = list[dict[str, Any]]
 
@@ -58,15 +62,6 @@ def commonest_slice(table: pd.DataFrame, fixed: Sequence[str]) -> tuple[pd.DataF
     for column, value in zip(columns, values, strict=True):
         keep &= table[column] == value
     return table[keep], dict(zip(columns, values, strict=True))
-
-
-def limited_rows(table: pd.DataFrame, limit: Limit) -> pd.Series[bool]:
-    """Which rows of a characteristic's table the limit speaks of. Columns: the axes."""
-    keep = pd.Series(data=True, index=table.index)
-    for axis, matcher in limit.where.items():
-        meant = {value for value in table[axis].unique() if matcher.matches(value)}
-        keep &= table[axis].isin(meant)
-    return keep
 
 
 def limit_rows(table: pd.DataFrame, limits: Sequence[Limit], x: str, told: Sequence[str], factor: float) -> Rows:
@@ -148,6 +143,8 @@ def panels_chart(figure: Panels) -> dict[str, Any]:
         width=figure.width, height=figure.height
     )
     header = alt.Header(title=None, labelFontSize=12, labelFontWeight="bold", labelColor=INK, labelAnchor="start")
+    if len(figure.panels) == 1 and not figure.panels[0]:
+        return described(panel, figure.title, figure.subtitle)
     facet = alt.Facet("panel:N", sort=list(figure.panels), header=header)
     return described(panel.facet(facet, columns=figure.columns), figure.title, figure.subtitle)
 
@@ -199,7 +196,11 @@ def _value_layers(figure: Panels, y: Any) -> list[Any]:
     import altair as alt
 
     x = _x_axis(figure)
-    legend = alt.Legend(title=figure.series_title, symbolType="stroke") if len(figure.series) > 1 else None
+    legend = (
+        alt.Legend(title=figure.series_title, symbolType="stroke", symbolOpacity=1, symbolSize=260)
+        if len(figure.series) > 1
+        else None
+    )
     colour = alt.Color(
         "series:N", scale=alt.Scale(domain=list(figure.series), range=list(figure.colours)), legend=legend
     )
@@ -215,7 +216,9 @@ def _value_layers(figure: Panels, y: Any) -> list[Any]:
         .mark_area(opacity=0.22, line=False)
         .encode(x=x, y=alt.Y("low:Q", title=figure.y_title), y2="high:Q", color=colour)
     )
-    layers = [values.mark_line(strokeWidth=1.6).encode(**dash), values.mark_circle(size=13, opacity=1)]
+    layers = [values.mark_line(strokeWidth=1.6).encode(**dash)]
+    if len({row["x"] for row in figure.rows if row["kind"] == "value"}) <= MOST_DOTS:
+        layers.append(values.mark_circle(size=13, opacity=1))
     if any(row["kind"] == "band" for row in figure.rows):
         layers.insert(0, band)
     if any(row.get("bound") for row in figure.rows):
@@ -247,14 +250,15 @@ def _limit_layers(figure: Panels, y: Any) -> list[Any]:
     limits = alt.Chart().transform_filter("datum.kind === 'limit'").encode(y=y)
     rule = limits.mark_rule(color=LIMIT, strokeDash=[7, 3], strokeWidth=1.1).encode(x=_x_axis(figure), x2="x2:Q")
     layers = [rule]
-    for end, place, align in (("left", "x:Q", "left"), ("right", "x2:Q", "right")):
+    ends: tuple[tuple[Literal["left", "right"], str, int], ...] = (("left", "x:Q", 3), ("right", "x2:Q", -3))
+    for end, place, inward in ends:
         for side, offset in (("min", 11), ("max", -6)):
             # A minimum is labelled below and a maximum above its line: on the side where no value should be.
             label = limits.transform_filter(f"datum.end === '{end}' && datum.side === '{side}'")
             layers.append(
-                label.mark_text(
-                    color=LIMIT, fontSize=10.5, align=align, dy=offset, dx=3 if end == "left" else -3
-                ).encode(x=alt.X(place, title=figure.x_title), text="label:N")
+                label.mark_text(color=LIMIT, fontSize=10.5, align=end, dy=offset, dx=inward).encode(
+                    x=alt.X(place, title=figure.x_title), text="label:N"
+                )
             )
     return layers
 

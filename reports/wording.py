@@ -6,18 +6,22 @@ Rule: nothing is decided or derived here. Rounding is for reading only; decision
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime
 from decimal import ROUND_HALF_EVEN, Decimal
 
-#: Axis → (name in front of the value, unit behind it, factor from SI), in the order in which a condition is read out.
-_AXES: dict[str, tuple[str, str, float]] = {
-    "channel": ("channel ", "", 1),
-    "gain_code": ("code ", "", 1),
-    "temperature_c": ("", " °C", 1),
-    "supply_mode": ("", " mode", 1),
-    "load_ohm": ("", " Ω", 1),
-    "tone_level_dbm": ("", " dBm per tone", 1),
-    "frequency_hz": ("", " MHz", 1e-6),
+from sequences.units import from_si, plain_number, to_si
+
+#: Axis → (in front of the value, unit of the number, behind it), in the order in which a condition is read out.
+_AXES: dict[str, tuple[str, str, str]] = {
+    "channel": ("channel ", "", ""),
+    "gain_code": ("code ", "", ""),
+    "temperature_c": ("", "°C", " °C"),
+    "supply_mode": ("", "", " mode"),
+    "load_ohm": ("", "Ω", " Ω"),
+    "tone_level_dbm": ("", "dBm", " dBm per tone"),
+    "frequency_hz": ("", "MHz", " MHz"),
 }
 
 #: Decision → (word for people, sign that tells it apart without colour), from best to worst.
@@ -29,6 +33,12 @@ DECISIONS: dict[str, tuple[str, str]] = {
     "not tested": ("Not tested", "–"),
 }
 
+#: Unit in the tables → unit that people read; others stay as they are.
+_SHOWN_UNITS = {"A": "mA", "W": "mW"}
+
+#: Unit of a value → unit of a difference between two such values, where it is another.
+_DIFFERENCES = {"dBm": "dB", "dBc": "dB", "°C": "K"}
+
 #: Bound flag → words in front of a value.
 BOUNDS: dict[int, str] = {0: "", 1: "at least ", -1: "at most "}
 
@@ -38,14 +48,14 @@ def with_minus(text: str) -> str:
     return text.replace("-", "−")
 
 
+def true_minus(text: str) -> str:
+    """A text for people in which the hyphens that are signs of numbers, and only they, become minus signs."""
+    return re.sub(r"(?<![\w-])-(?=\d)", "−", text)
+
+
 def number_text(value: float, significant: int = 6) -> str:
     """A number that carries no uncertainty (a setting, a limit): shortest text up to ``significant`` digits."""
-    if not math.isfinite(value):
-        return "–"
-    text = f"{value:.{significant}g}"
-    if "e" in text:
-        text = format(Decimal(text), "f")
-    return with_minus("0" if text == "-0" else text)
+    return with_minus(plain_number(value, significant)) if math.isfinite(value) else "–"
 
 
 def rounded(value: float, expanded_uncertainty: float) -> tuple[str, str]:
@@ -76,26 +86,47 @@ def value_text(value: float, expanded_uncertainty: float, unit: str, bound: int 
     return f"{BOUNDS[bound]}{near}{middle} {unit}".rstrip()
 
 
+def shown_unit(unit: str) -> tuple[str, float]:
+    """The unit in which people read a characteristic, and the factor to it from the unit of the tables."""
+    shown = _SHOWN_UNITS.get(unit, unit)
+    return shown, to_si(1.0, unit) / to_si(1.0, shown)
+
+
+def difference_unit(unit: str) -> str:
+    """Unit of the difference of two values in ``unit``: two levels in dBm lie some dB apart."""
+    return _DIFFERENCES.get(unit, unit)
+
+
+def time_text(at: datetime) -> str:
+    """A moment to the second in UTC: ``2026-11-02 18:30:00``. Raises ValueError for a time without zone."""
+    if at.tzinfo is None:
+        raise ValueError(f"{at}: a time without zone")
+    return f"{at.astimezone(UTC):%Y-%m-%d %H:%M:%S}"
+
+
 def axis_text(axis: str, value: object) -> str:
     """One swept value in words: ``code 17``, ``−40 °C``, ``60 MHz``. Raises KeyError for an unknown axis."""
-    before, after, factor = _AXES[axis]
-    if isinstance(value, str):
-        return f"{before}{value}{after}"
-    return f"{before}{number_text(float(value) * factor)}{after}"  # type: ignore[arg-type]  # axes are text or numbers
+    before, unit, after = _AXES[axis]
+    return f"{before}{_item_text(value, unit)}{after}"
+
+
+def axis_values_text(axis: str, values: Iterable[object]) -> str:
+    """Several values of one axis in words: ``codes 17, 18``, ``−40, −20 °C``; more than four numbers become a span."""
+    before, unit, after = _AXES[axis]
+    items = list(set(values))
+    names = sorted(item for item in items if isinstance(item, str))
+    numbers = sorted(float(item) for item in items if not isinstance(item, str))  # type: ignore[arg-type]  # axes are text or numbers
+    texts = names or [_item_text(number, unit) for number in numbers]
+    if len(texts) == 1:
+        return f"{before}{texts[0]}{after}"
+    joined = f"{texts[0]} to {texts[-1]}" if len(numbers) > 4 else ", ".join(texts)
+    return f"{before.replace(' ', 's ')}{joined}{after + 's' if after == ' mode' else after}"
+
+
+def _item_text(value: object, unit: str) -> str:
+    return value if isinstance(value, str) else number_text(from_si(float(value), unit))  # type: ignore[arg-type]  # axes are text or numbers
 
 
 def condition_text(condition: Mapping[str, object]) -> str:
     """A condition in words, axes in their usual order; axes that it does not name are left out."""
     return ", ".join(axis_text(axis, condition[axis]) for axis in _AXES if axis in condition)
-
-
-def axis_values_text(axis: str, values: Iterable[object]) -> str:
-    """Several values of one axis in words: ``codes 17, 18``, ``−40, −20 °C``; more than four become a span."""
-    before, after, factor = _AXES[axis]
-    items = sorted(set(values), key=lambda item: (isinstance(item, str), item))
-    texts = [item if isinstance(item, str) else number_text(float(item) * factor) for item in items]  # type: ignore[arg-type]  # axes are text or numbers
-    joined = f"{texts[0]} … {texts[-1]}" if len(texts) > 4 else ", ".join(texts)
-    plural = len(texts) > 1
-    before = before.replace(" ", "s ") if plural else before
-    after = after + "s" if plural and after == " mode" else after
-    return f"{before}{joined}{after}"

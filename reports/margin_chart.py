@@ -1,0 +1,88 @@
+"""All limits on one axis: margin over expanded uncertainty, where the four outcomes are four stretches of the axis."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from reports.characteristics import CHARACTERISTICS
+from reports.chart_parts import INK, Rows, described
+from reports.text_table import margin_text, sides_text
+from reports.wording import DECISIONS
+
+if TYPE_CHECKING:
+    from reports.summary import LimitResult
+
+#: Colour-blind-safe, of the same palette as the categories of the other charts; the word stands beside each.
+DECISION_COLOURS = {
+    "pass": "#009E73",
+    "conditional pass": "#56B4E9",
+    "conditional fail": "#E69F00",
+    "fail": "#D55E00",
+}
+
+_SHAPES = {"pass": "circle", "conditional pass": "diamond", "conditional fail": "square", "fail": "cross"}
+
+
+def limit_name(place: int, limit: LimitResult) -> str:
+    """``3  OIP3 ≥ 34 dBm``: the limit's number in the tables, its characteristic and its sides."""
+    return f"{place}  {CHARACTERISTICS[limit.characteristic].title}, {sides_text(limit)}"
+
+
+def margin_chart(limits: Sequence[LimitResult]) -> dict[str, Any] | None:
+    """The Vega-Lite description; None if no limit has both a margin and an uncertainty."""
+    import altair as alt
+
+    rows = _rows(limits)
+    if not rows:
+        return None
+    # Beyond the outermost bars stay free: on the right for the label of the last one.
+    low = min(-3.0, 1.5 * min(row["low"] for row in rows))
+    high = 6 * max(3.0, *(row["high"] for row in rows))
+    decades = [10.0**power for power in range(1, 8)]
+    ticks = [*(-decade for decade in decades), -3, -1, 0, 1, 3, *decades]
+    names = [row["name"] for row in rows]
+    x_title = "Margin / expanded uncertainty U"
+    x = alt.X(
+        "ratio:Q",
+        title=x_title,
+        scale=alt.Scale(type="symlog", constant=1, domain=[low, high], nice=False),
+        axis=alt.Axis(values=[tick for tick in ticks if low <= tick <= high], format=",d", grid=False),
+    )
+    y = alt.Y("name:N", sort=names, title=None, axis=alt.Axis(labelLimit=420, grid=True, ticks=False, domain=False))
+    words = [DECISIONS[word][0] for word in DECISION_COLOURS]
+    colour = alt.Color(
+        "decision:N",
+        scale=alt.Scale(domain=words, range=list(DECISION_COLOURS.values())),
+        legend=alt.Legend(title="Decision", orient="bottom", direction="horizontal"),
+    )
+    shape = alt.Shape("decision:N", scale=alt.Scale(domain=words, range=list(_SHAPES.values())))
+    base = alt.Chart(alt.InlineData(values=rows)).encode(y=y)
+    edges = alt.Chart(alt.InlineData(values=[{"ratio": -1}, {"ratio": 0}, {"ratio": 1}]))
+    layers = [
+        edges.mark_rule(color="#98a2ad", strokeDash=[4, 3]).encode(x=x),
+        base.mark_rule(strokeWidth=2).encode(x=alt.X("low:Q", title=x_title), x2="high:Q", color=colour),
+        base.mark_point(size=75, filled=True, opacity=1).encode(x=x, color=colour, shape=shape),
+        base.mark_text(align="left", dx=10, dy=-7, fontSize=10.5, color=INK).encode(x=x, text="text:N"),
+    ]
+    chart = alt.layer(*layers).properties(width=520, height=alt.Step(30))
+    return described(chart, "Margin of each limit against its uncertainty", "worst condition of each limit")
+
+
+def _rows(limits: Sequence[LimitResult]) -> Rows:
+    rows: Rows = []
+    for place, limit in enumerate(limits, start=1):
+        if limit.margin is None or not limit.expanded_uncertainty:
+            continue
+        ratio = limit.margin / limit.expanded_uncertainty
+        rows.append(
+            {
+                "name": limit_name(place, limit),
+                "ratio": ratio,
+                "low": ratio - 1,
+                "high": ratio + 1,
+                "decision": DECISIONS[limit.decision][0],
+                "text": margin_text(limit),
+            }
+        )
+    return rows

@@ -1,0 +1,46 @@
+"""Report → summary.json: the decisions of a run for machines.
+
+Rule: the keys are a promise to other tools; a new one may come, none may go or change its meaning.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from reports.summary import LimitResult, Report
+
+_LIMIT_KEYS = (
+    "characteristic", "unit", "where", "min", "max", "worst_value", "expanded_uncertainty", "margin", "decision",
+    "worst_condition", "conditions", "bounded",
+)  # fmt: skip
+
+
+def summary_json(report: Report) -> str:
+    """``run``, ``unit``, ``part``, ``decision`` and ``limits``; what does not exist is null. Ends with a newline.
+
+    Values of a limit are in its own ``unit``; ``worst_condition`` maps axes to values in SI base units and °C.
+    """
+    summary = {
+        "run": report.facts.run,
+        "unit": report.facts.unit,
+        "part": report.part.part.name,
+        "decision": report.decision,
+        "limits": [_limit(limit) for limit in report.limits],
+    }
+    return json.dumps(summary, ensure_ascii=False, allow_nan=False, indent=2) + "\n"
+
+
+def _limit(limit: LimitResult) -> dict[str, object]:
+    facts: dict[str, object] = {key: _plain(getattr(limit, key)) for key in _LIMIT_KEYS}
+    facts["worst_condition"] = {axis: _plain(value) for axis, value in limit.worst_condition.items()}
+    return facts
+
+
+def _plain(value: object) -> object:
+    """A numpy number as Python's own, and a number that JSON cannot hold as null."""
+    item = getattr(value, "item", None)
+    plain = item() if callable(item) else value
+    return None if isinstance(plain, float) and not math.isfinite(plain) else plain

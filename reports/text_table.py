@@ -1,0 +1,69 @@
+"""Report → plain rows for a terminal: the decisions as people read them, with no drawing of lines or colours."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from reports.characteristics import CHARACTERISTICS
+from reports.wording import DECISIONS, condition_text, difference_unit, number_text, rounded, value_text
+
+if TYPE_CHECKING:
+    from reports.summary import LimitResult, Report
+
+
+@dataclass(frozen=True, slots=True)
+class TextTable:
+    """Column heads and rows of text, all rows as long as ``columns``."""
+
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+def decision_table(report: Report) -> TextTable:
+    """One row per limit, in the order of the part file."""
+    columns = ("Characteristic", "Limit", "Worst value", "Margin", "Worst condition", "Conditions", "Decision")
+    return TextTable(columns, tuple(_row(limit) for limit in report.limits))
+
+
+def sides_text(limit: LimitResult) -> str:
+    """The limit's sides in words: ``min 40 dBm``, ``−0.25 … 0.25 dB``."""
+    if limit.min is not None and limit.max is not None:
+        return f"{number_text(limit.min)} … {number_text(limit.max)} {limit.unit}"
+    side, bound = ("max", limit.max) if limit.min is None else ("min", limit.min)
+    return f"{side} {'–' if bound is None else number_text(bound)} {limit.unit}"
+
+
+def worst_text(limit: LimitResult) -> str:
+    """Worst value with its uncertainty and unit; a dash if the limit was not tested."""
+    if limit.worst_value is None:
+        return "–"
+    return value_text(limit.worst_value, limit.expanded_uncertainty or 0.0, limit.unit)
+
+
+def margin_text(limit: LimitResult) -> str:
+    """Margin with its unit, rounded as its uncertainty is."""
+    if limit.margin is None:
+        return "–"
+    near, _ = rounded(limit.margin, limit.expanded_uncertainty or 0.0)
+    return f"{near} {difference_unit(limit.unit)}"
+
+
+def counted_text(limit: LimitResult) -> str:
+    """Number of conditions, and how many of them only bound the characteristic."""
+    return f"{limit.conditions} ({limit.bounded} bounded)" if limit.bounded else str(limit.conditions)
+
+
+def _row(limit: LimitResult) -> tuple[str, ...]:
+    word, sign = DECISIONS[limit.decision]
+    title = CHARACTERISTICS[limit.characteristic].title
+    where = condition_text(limit.worst_condition) or "–"
+    return (
+        title,
+        sides_text(limit),
+        worst_text(limit),
+        margin_text(limit),
+        where,
+        counted_text(limit),
+        f"{sign} {word}",
+    )
