@@ -22,6 +22,8 @@ from sequences.sequence_file import Sequence
 from sequences.units import UNITS, UnknownUnit, plain_number, quantity_text, same_dimension
 from sequences.values import Matcher
 
+__all__ = ["FileNames", "cross_check"]
+
 #: Axis → the place of the instrument without which a bench can hold only one of its values.
 _SWEPT_BY = {
     "temperature_c": ("chamber",),
@@ -98,7 +100,12 @@ def _unknown_value(file: str, table: str, key: str, value: float | str, known: A
     words = [item for item in known if isinstance(item, str)]
     nearest = nearest_word(value, words) if isinstance(value, str) else ""
     allowed = f"{', '.join(map(_value_text, known))} (part file)"
-    return FileFault("not allowed", file, table, key, _value_text(value), allowed, nearest and f'"{nearest}"')
+    return FileFault("not allowed", file, table, key, _value_text(value), allowed, _quoted(nearest))
+
+
+def _quoted(word: str) -> str:
+    """A name as TOML writes it; no word stays no word."""
+    return f'"{word}"' if word else ""
 
 
 def _value_text(value: float | str) -> str:
@@ -138,7 +145,7 @@ def _route_faults(subject: Subject) -> Iterator[FileFault]:
     for axis, place, known in routes:
         listed = tuple(known)
         for value in subject.values[axis]:
-            if value not in listed:
+            if value not in listed and _is_among(value, _known_to_part(subject.part)[axis]):
                 allowed = f"{', '.join(map(_value_text, listed))} ([instrument.{place}] of {subject.names.bench})"
                 yield subject.axis_fault("no route", axis, _value_text(value), allowed)
 
@@ -178,8 +185,9 @@ def _short_table(
 ) -> FileFault:
     found, wanted = (f"{quantity_text(low, 'Hz')} … {quantity_text(high, 'Hz')}" for low, high in (known, needed))
     problem = f"the loss must be known from {wanted} ({where})"
+    key = "loss_db" if subject.losses.entries[number].touchstone is None else "touchstone"
     table = f"[[path_loss]] no. {number + 1}"
-    return FileFault("no path loss", subject.names.bench, table, "loss_db", found, problem=problem)
+    return FileFault("no path loss", subject.names.bench, table, key, found, problem=problem)
 
 
 def _reach_hz(subject: Subject, lines: Iterable[str]) -> tuple[float, float]:
@@ -223,35 +231,30 @@ def _exclusion_faults(subject: Subject) -> Iterator[FileFault]:
 def _limit_faults(subject: Subject, known_characteristics: Mapping[str, str] | None) -> Iterator[FileFault]:
     known = _known_to_part(subject.part)
     operating = subject.part.operating
-    spans = {"temperature_c": operating.temperature_c, "frequency_hz": operating.frequency_hz}
+    spans = {"temperature_c": (operating.temperature_c, "°C"), "frequency_hz": (operating.frequency_hz, "Hz")}
     for number, limit in enumerate(subject.part.limit, start=1):
         table = f"[[limit]] no. {number}"
         file = subject.names.part
         yield from _matcher_faults(file, table, "where", limit.where, known)
-        for axis, span in spans.items():
-            if axis in limit.where and not _overlaps(limit.where[axis], span):
-                allowed = f"{plain_number(span.min)} … {plain_number(span.max)} (part operating range)"
-                yield FileFault("not allowed", file, table, f"where.{axis}", str(limit.where[axis]), allowed)
-        expected: str | None = None
-        if known_characteristics is not None:
-            expected = known_characteristics.get(limit.characteristic)
-            if expected is None:
-                nearest = nearest_word(limit.characteristic, known_characteristics)
-                allowed = ", ".join(known_characteristics)
-                found = f'"{limit.characteristic}"'
-                yield FileFault(
-                    "not allowed", file, table, "characteristic", found, allowed, nearest and f'"{nearest}"'
-                )
-        yield from _unit_faults(file, table, limit.unit, expected)
+        for axis, (span, unit) in spans.items():
+            if axis in limit.where and not _fits(limit.where[axis], span):
+                found = _matcher_text(limit.where[axis], unit)
+                allowed = f"{quantity_text(span.min, unit)} … {quantity_text(span.max, unit)} (part operating range)"
+                yield FileFault("not allowed", file, table, f"where.{axis}", found, allowed)
+        name, known_names = limit.characteristic, known_characteristics or {}
+        if known_characteristics is not None and name not in known_names:
+            nearest, allowed = _quoted(nearest_word(name, known_names)), ", ".join(known_names)
+            yield FileFault("not allowed", file, table, "characteristic", f'"{name}"', allowed, nearest)
+        yield from _unit_faults(file, table, limit.unit, known_names.get(name))
 
 
 def _unit_faults(file: str, table: str, unit: str, expected: str | None) -> Iterator[FileFault]:
     try:
-        fits = expected is None or same_dimension(unit, expected)
+        fits = same_dimension(unit, unit if expected is None else expected)
     except UnknownUnit:
-        nearest = nearest_word(unit, UNITS)
+        nearest = _quoted(nearest_word(unit, UNITS))
         allowed = ", ".join(text for text in UNITS if text)
-        yield FileFault("not allowed", file, table, "unit", f'"{unit}"', allowed, nearest and f'"{nearest}"')
+        yield FileFault("not allowed", file, table, "unit", f'"{unit}"', allowed, nearest)
         return
     if not fits:
         yield FileFault("wrong unit", file, table, "unit", f'"{unit}"', f'a unit like "{expected}"')
@@ -276,8 +279,16 @@ def _matcher_faults(
                 yield _unknown_value(file, table, place, value, known[axis])
 
 
-def _overlaps(matcher: Matcher, span: Span) -> bool:
-    """Whether any value that is meant lies in ``span``; text is another rule's fault."""
+def _matcher_text(matcher: Matcher, unit: str) -> str:
+    values = matcher.values
+    if values is None:
+        ends = (matcher.lowest, matcher.highest)
+        return " … ".join(quantity_text(end, unit) if math.isfinite(end) else "" for end in ends).strip()
+    return ", ".join(_value_text(item) if isinstance(item, str) else quantity_text(item, unit) for item in values)
+
+
+def _fits(matcher: Matcher, span: Span) -> bool:
+    """Whether an interval reaches into ``span``, or every listed number lies in it; text is another rule's fault."""
     if matcher.values is None:
         return matcher.lowest <= span.max and matcher.highest >= span.min
     return all(isinstance(value, str) or span.holds(value) for value in matcher.values)

@@ -10,7 +10,7 @@ import hashlib
 import re
 import tomllib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib import resources
 from pathlib import Path
 from typing import Any, Generic, TypeVar
@@ -18,11 +18,12 @@ from typing import Any, Generic, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from sequences.bench_file import Bench
-from sequences.cross_checks import FileNames, cross_check
+from sequences.cross_checks import cross_check
 from sequences.errors import FaultKind, FileFault, FileFaults, nearest_word
 from sequences.model_faults import model_faults
 from sequences.part_file import Part
 from sequences.path_losses import PathLosses
+from sequences.rating_checks import FileNames
 from sequences.sequence_file import Sequence
 from sequences.toml_tables import Tables, toml_text
 
@@ -45,6 +46,7 @@ class Loaded(Generic[T_co]):
         path: Where it was, or the name under which it was parsed.
         fingerprint: SHA-256 of the UTF-8 text, in hexadecimal.
         attachments: Text of each file that this one names (Touchstone), by the name that it uses.
+        spelt: Key as the file spells it, by table and key in the model's units, where the two differ.
     """
 
     model: T_co
@@ -52,6 +54,11 @@ class Loaded(Generic[T_co]):
     path: Path
     fingerprint: str
     attachments: dict[str, str] = field(default_factory=dict)
+    spelt: dict[tuple[str, str], str] = field(default_factory=dict, repr=False)
+
+    def in_its_words(self, fault: FileFault) -> FileFault:
+        """A fault of this file with its key as the file spells it."""
+        return replace(fault, key=self.spelt.get((fault.table, fault.key), fault.key))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,7 +110,7 @@ def read_bench(path: Path | str) -> Loaded[Bench]:
             faults.extend(found.faults)
     if faults:
         raise FileFaults(faults)
-    return Loaded(loaded.model, loaded.text, loaded.path, loaded.fingerprint, attachments)
+    return replace(loaded, attachments=attachments)
 
 
 def read_setup(
@@ -142,7 +149,8 @@ def read_setup(
     names = FileNames(str(sequence.path), str(part.path), str(bench.path))
     crossed = cross_check(sequence.model, part.model, bench.model, losses, names, known_characteristics)
     if crossed:
-        raise FileFaults(crossed)
+        by_file = {names.sequence: sequence, names.part: part, names.bench: bench}
+        raise FileFaults(by_file[fault.file].in_its_words(fault) for fault in crossed)
     return Setup(sequence, part, bench, losses)
 
 
@@ -202,7 +210,7 @@ def _parse(text: str, name: str, model: type[T], attachments: Mapping[str, str] 
     if tables.faults:
         raise FileFaults(tables.faults)
     fingerprint = hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
-    return Loaded(built, text, Path(name), fingerprint, dict(attachments or {}))
+    return Loaded(built, text, Path(name), fingerprint, dict(attachments or {}), tables.spelt)
 
 
 def _toml(text: str, name: str) -> dict[str, Any]:
@@ -251,9 +259,8 @@ def _text(path: Path) -> str:
         raise FileFaults([_unreadable(path, "this is a folder, a file is wanted")]) from None
     except (OSError, ValueError) as error:
         # ValueError: a name with a zero byte, which no file can have.
-        raise FileFaults(
-            [_unreadable(path, f"it cannot be read: {getattr(error, 'strerror', None) or error}")]
-        ) from None
+        reason = getattr(error, "strerror", None) or error
+        raise FileFaults([_unreadable(path, f"it cannot be read: {reason}")]) from None
 
 
 def _unreadable(path: Path, problem: str, kind: FaultKind = "unreadable file") -> FileFault:

@@ -83,6 +83,15 @@ class Tables:
         self.faults: list[FileFault] = []
         self.data = self._model(raw, model, (), Spot(), _SAME)
 
+    @property
+    def spelt(self) -> dict[tuple[str, str], str]:
+        """Key as the file spells it by table and key of the model, where the two differ."""
+        return {
+            (entry.spot.table, f"{entry.spot.prefix}{path[-1]}"): f"{entry.spot.prefix}{entry.key}"
+            for path, entry in self.entries.items()
+            if entry.key != path[-1]
+        }
+
     def _model(
         self, raw: Mapping[str, Any], model: type[BaseModel], path: Path, spot: Spot, factor: Decimal
     ) -> dict[str, Any]:
@@ -129,7 +138,8 @@ class Tables:
         nearest = nearest_word(key, by_spelling)
         if nearest:
             self.meant.add((*path, by_spelling[nearest]))
-        unknown = "unknown table" if isinstance(value, dict) and not path else "unknown key"
+        is_table = isinstance(value, dict) or (isinstance(value, list) and bool(value) and isinstance(value[0], dict))
+        unknown = "unknown table" if is_table and not path else "unknown key"
         self._fault("unknown key", spot, key, allowed=", ".join(annotations), nearest=nearest, problem=unknown)
         return None
 
