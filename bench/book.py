@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from collections.abc import Sequence as SequenceOf
+from typing import Any
 
 from bench.events import PROGRESS_ONLY, Event
 from bench.hazards import Hazard
@@ -85,5 +86,5 @@ def texts_of(setup: Setup) -> RunTexts:
     )
 
 
-def _text(loaded: Loaded[object]) -> FileText:
-    return FileText(loaded.name, loaded.text, loaded.fingerprint)
+def _text(loaded: Loaded[Any]) -> FileText:
+    return FileText(loaded.path.name, loaded.text, loaded.fingerprint)

@@ -1,7 +1,7 @@
 """What can hurt a person, a unit or an instrument, named before power-up.
 
 Pure: the three files and the conditions in, hazards out. Violations of a rating never come this far: they are file
-faults of ``sequences.cross_checks``. What stands here is true of a permitted run and must be known by whoever starts it.
+faults of ``sequences.cross_checks``. What stands here holds of a permitted run, and whoever starts it must know it.
 
 Rule: each number is a threshold for a warning, never a design value; local codes, makers' manuals and licensed or
 competent persons decide.
@@ -107,7 +107,8 @@ def _rf(
     yield Hazard(
         "caution",
         "RF at the unit's input",
-        f"up to {input_dbm:.1f} dBm in both tones ({_short(at_input)}); absolute maximum {ratings.input_level_dbm:g} dBm",
+        f"up to {input_dbm:.1f} dBm in both tones ({_short(at_input)}); "
+        f"absolute maximum {ratings.input_level_dbm:g} dBm",
         "RF above the rating, or into a unit without bias, damages it",
         "RF goes on last and off first; keep every output terminated while bias is on",
         "common practice, no source",

@@ -64,6 +64,7 @@ class MeasureTime:
         self._known: dict[tuple[float, float], float] = {}
 
     def __call__(self, condition: Condition) -> float:
+        """Seconds at ``condition``."""
         sequence = self._setup.sequence.model
         once_s = max(self._sweeps_s(condition), self._meters_s) + MESSAGES_PER_CONDITION * LINK_S
         return once_s * sequence.sequence.repeats

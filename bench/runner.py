@@ -57,7 +57,7 @@ class RunBook(Protocol):
         exchanges: SequenceOf[Exchange],
         flag: str,
     ) -> None:
-        """Commit a condition's readings, one mapping per repeat, its exchanges, and that it is complete: all or none."""
+        """Commit a condition's readings (one mapping per repeat), exchanges and completeness: all or none."""
         ...
 
     def event(self, event: Event) -> None:

@@ -5,6 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from sequences.cross_checks import FileNames, cross_check
+from sequences.errors import FileFaults
+from sequences.path_losses import PathLosses
 from sequences.read_files import Setup, parse_setup, read_bench, read_part, read_setup
 
 if TYPE_CHECKING:
@@ -25,12 +28,14 @@ def setup_of(store: Store, run: str, part: Path | None = None, bench: Path | Non
     stored = parse_setup(texts.sequence.text, texts.part.text, texts.bench.text, texts.attachments)
     if part is None and bench is None:
         return stored
-    return check_setup(
-        stored.sequence,
-        stored.part if part is None else read_part(part),
-        stored.bench if bench is None else read_bench(bench),
-        _units(),
-    )
+    new_part = stored.part if part is None else read_part(part)
+    new_bench = stored.bench if bench is None else read_bench(bench)
+    losses = PathLosses.of(new_bench.model, new_bench.attachments)
+    names = FileNames(texts.sequence.name, str(new_part.path), str(new_bench.path))
+    faults = cross_check(stored.sequence.model, new_part.model, new_bench.model, losses, names, _units())
+    if faults:
+        raise FileFaults(faults)
+    return Setup(stored.sequence, new_part, new_bench, losses)
 
 
 def _units() -> dict[str, str]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Callable, Mapping
+from typing import TypeVar
 
 from bench.typical import typical
 from drivers.simulated.amplifier import AmplifierModel, BiasMode, WeakStep
@@ -26,6 +27,8 @@ from sequences.bench_file import Bench, PathLossEntry, Simulation, ToneSourceEnt
 from sequences.part_file import Part
 from sequences.path_losses import PathLosses
 from sequences.read_files import Loaded
+
+Named = TypeVar("Named", float, str)
 
 
 def rig_setup(part: Part, loaded: Loaded[Bench], unit: str) -> RigSetup:
@@ -48,11 +51,9 @@ def rig_setup(part: Part, loaded: Loaded[Bench], unit: str) -> RigSetup:
         current_meter=_current_meter(bench),
         board_thermometer=_thermometer(bench),
         chamber=_chamber(bench),
-        load_routes={} if places.load_switch is None else {v: k for k, v in places.load_switch.loads.items()},
-        channel_routes={}
-        if places.channel_switch is None
-        else {v: k for k, v in places.channel_switch.channels.items()},
-        channel_ports={} if places.code_port is None else {v: k for k, v in places.code_port.channels.items()},
+        load_routes={} if places.load_switch is None else _by_number(places.load_switch.loads),
+        channel_routes={} if places.channel_switch is None else _by_number(places.channel_switch.channels),
+        channel_ports={} if places.code_port is None else _by_number(places.code_port.channels),
         mode_port=None if places.code_port is None else places.code_port.mode,
         path_losses=tuple(
             PathLossSetup(
@@ -68,6 +69,11 @@ def rig_setup(part: Part, loaded: Loaded[Bench], unit: str) -> RigSetup:
         room_c=bench.fixture.room_c,
         serials={place: entry.serial for place, entry in places.present.items() if entry.serial is not None},
     )
+
+
+def _by_number(numbers: Mapping[Named, int]) -> dict[int, Named]:
+    """What stands at each relay channel or port."""
+    return {number: name for name, number in numbers.items()}
 
 
 def _unit(part: Part, simulation: Simulation, serial: str) -> AmplifierModel:

@@ -35,7 +35,7 @@ def plan_json(made: Plan) -> dict[str, Plain]:
     return {
         "conditions": len(made.conditions),
         "estimate_s": round(made.estimate.total_s, 1),
-        "shares_s": {cause: round(seconds, 1) for cause, seconds in made.estimate.shares_s.items()},
+        "shares_s": {cause: round(seconds, 1) for cause, seconds in made.estimate.by_cause_s.items()},
         "order": [
             {**condition.as_dict(), "finish_s": round(finish_s, 1)}
             for condition, finish_s in zip(made.conditions, made.estimate.finish_s, strict=True)
@@ -72,7 +72,7 @@ def show_plan(made: Plan) -> None:
             right="Temperature,Conditions,Done after",
         )
     )
-    shares = ", ".join(f"{cause} {duration_text(seconds)}" for cause, seconds in made.estimate.shares_s.items())
+    shares = ", ".join(f"{cause} {duration_text(seconds)}" for cause, seconds in made.estimate.by_cause_s.items())
     out.print(f"{len(made.conditions)} conditions, about [bold]{duration_text(made.estimate.total_s)}[/] ({shares})")
     out.print(f"Begun {_clock_text(begins)}, it ends {_clock_text(made.finishes(begins))}.\n")
 
@@ -90,9 +90,8 @@ def show_hazards(found: tuple[Hazard, ...], *, to_side: bool = False) -> None:
     for hazard in found:
         head = Text(f"{hazard.severity.upper()}: ", style="bold red" if hazard.severity == "danger" else "bold yellow")
         head.append(f"{hazard.title}. ", style="bold default")
-        head.append(
-            f"{hazard.cause}; {hazard.consequence}. {hazard.action[0].upper()}{hazard.action[1:]}.", style="default"
-        )
+        sentences = (f"{hazard.cause}; {hazard.consequence}", hazard.action)
+        head.append(" ".join(f"{text[0].upper()}{text[1:]}." for text in sentences), style="default")
         out.print(Padding(head, (0, 0, 0, 2)))
     out.print(Padding(Text(NOT_A_SAFETY_DEVICE, style="italic"), (1, 0, 1, 2)))
 

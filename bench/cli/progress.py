@@ -1,4 +1,4 @@
-"""Progress of a run in the terminal: a bar with the finish time where there is a terminal, a line per soak elsewhere."""
+"""Progress of a run: a bar with the finish time where there is a terminal, a line per soak elsewhere."""
 
 from __future__ import annotations
 
