@@ -11,8 +11,6 @@ its role. The table is explicit: importing a module registers nothing.
     └── NotThatRole     the class lacks methods of the role
 """
 
-# ruff: noqa: N818 - these names say what happened; a suffix would add nothing
-
 from __future__ import annotations
 
 import importlib

@@ -12,8 +12,6 @@
 Every InstrumentError carries the instrument's name, its resource string and the message that was in flight.
 """
 
-# ruff: noqa: N818 - these names say what happened; a suffix would add nothing
-
 from __future__ import annotations
 
 from drivers.roles import QueueEntry

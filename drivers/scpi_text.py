@@ -7,8 +7,6 @@ Clauses are those of IEEE 488.2 and of SCPI-1999 Volume 1 (Syntax and Style), fr
 manuals and parsers of others; the standards themselves were not seen.
 """
 
-# ruff: noqa: N818 - these names say what happened; a suffix would add nothing
-
 from __future__ import annotations
 
 import math

@@ -170,6 +170,8 @@ class VisaLink:
         if not isinstance(opened, MessageBasedResource):
             opened.close()
             raise NotThere("this resource takes no messages", resource=self._name)
+        if not opened.session:  # VI_NULL: pyvisa-sim 0.7 returns it with a status that PyVISA does not look at
+            raise NotThere(_NOT_THERE[StatusCode.error_resource_not_found], resource=self._name)
         self._visa_resource = opened
         if isinstance(opened, TCPIPSocket | SerialInstrument):
             self._clears_by_reopening = True
