@@ -5,19 +5,37 @@ Rule: writers do no arithmetic; every number that is shown is here, in the unit 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from reports.uncertainty import BudgetLine
+import numpy as np
+
+from reports.characteristics import CHARACTERISTICS
+from reports.decisions import UNDECIDED, Decision, decide, margin, overall, worst
+from reports.derive import Characteristic, Derived, derive, table
+from reports.errors import CannotDerive
+from reports.frames import AXES
+from reports.uncertainty import COVERAGE, BudgetLine
+from sequences.units import plain_number, quantity_text, same_dimension, split_key, to_si
 
 if TYPE_CHECKING:
-    import pandas as pd
+    from collections.abc import Mapping
 
-    from reports.decisions import Decision
-    from reports.frames import HazardNote, RunFacts
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from reports.frames import HazardNote, RunFacts, RunFrames
     from sequences.bench_file import Bench
-    from sequences.part_file import DecisionRule, Part
+    from sequences.part_file import DecisionRule, Limit, Part
     from sequences.sequence_file import Sequence
+    from sequences.values import Matcher
+
+COVERAGE_STATEMENT = (
+    f"Expanded uncertainties U are for a coverage probability of about {100 * COVERAGE:g} %: the standard uncertainty "
+    "times the factor of Student's distribution for its effective degrees of freedom, 2 where these are not limited "
+    "(JCGM 100:2008, 6 and G.4)."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +47,8 @@ class LimitResult:
         unit: The unit in which the part file states the limit.
         where: The conditions that it holds for, as text; empty means all.
         min, max, typical: As the part file says; ``typical`` decides nothing.
-        worst_value: Value at the condition with the smallest margin less uncertainty; None if not tested.
+        worst_value: Value at the worst condition: of those with the worst outcome, the one with the smallest margin
+            less uncertainty. None if not tested.
         expanded_uncertainty: U there, about 95.45 %.
         margin: Distance from the worst value to the nearer limit, negative beyond it.
         decision: One of the four outcomes, or "not tested".
@@ -62,9 +81,10 @@ class LimitResult:
 
 @dataclass(frozen=True, slots=True)
 class Budget:
-    """One worked uncertainty budget, at the condition of the characteristic's largest expanded uncertainty.
+    """One worked uncertainty budget, at the worst condition of the characteristic's first tested limit.
 
-    ``lines`` are in ``unit``, largest first; their root sum of squares is ``standard_uncertainty``.
+    A characteristic without one shows the condition of its largest expanded uncertainty. ``lines`` are in
+    ``unit``, largest first; their root sum of squares is ``standard_uncertainty``.
     """
 
     characteristic: str
@@ -109,3 +129,160 @@ class Report:
     hazards: tuple[HazardNote, ...]
     budgets: tuple[Budget, ...]
     coverage_statement: str
+
+
+def summarise(frames: RunFrames) -> Report:
+    """Derive and decide one run.
+
+    Raises:
+        CannotDerive: A limit names no characteristic of ours, or a unit that does not fit it; or see ``derive``.
+    """
+    derived = derive(frames)
+    axes = {axis: _Axis.of(frames.conditions[axis]) for axis in AXES}
+    limits = tuple(_held_against(limit, derived, frames.conditions, axes) for limit in frames.part.limit)
+    return Report(
+        facts=frames.facts,
+        part=frames.part,
+        bench=frames.bench,
+        sequence=frames.sequence,
+        decision=overall(tuple(limit.decision for limit in limits)),
+        limits=limits,
+        characteristics=table(derived, frames.conditions),
+        readings=frames.readings,
+        conditions=frames.conditions,
+        instruments=frames.instruments,
+        events=frames.events,
+        hazards=frames.hazards,
+        budgets=tuple(_budget(word, one, frames.conditions, limits) for word, one in derived.items()),
+        coverage_statement=COVERAGE_STATEMENT,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Axis:
+    """The different values of one axis, so that a matcher is asked once for each and not for every condition."""
+
+    values: tuple[float | str, ...]
+    codes: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, column: pd.Series[float]) -> _Axis:
+        codes, values = column.factorize()
+        return cls(tuple(values), codes.astype(np.int64))
+
+    def meant_by(self, matcher: Matcher) -> NDArray[np.bool_]:
+        meant = np.array([matcher.matches(value) for value in self.values], dtype=np.bool_)
+        result: NDArray[np.bool_] = meant[self.codes]
+        return result
+
+
+def _held_against(limit: Limit, derived: Derived, conditions: pd.DataFrame, axes: Mapping[str, _Axis]) -> LimitResult:
+    factor = _unit_factor(limit)
+    rows, value, expanded, bound = _values_at(limit, derived, axes, factor)
+    codes = decide(value, expanded, limit.min, limit.max, limit.rule, bound)
+    decision = worst(codes)
+    shown: dict[str, object] = {}
+    number, worst_value, worst_expanded, worst_margin = -1, None, None, None
+    if decision != "not tested":
+        margins = margin(value, limit.min, limit.max)
+        place = int(np.argmin(np.where(codes == codes.max(), margins - expanded, np.inf)))
+        number, shown = _condition(conditions, int(rows[place]))
+        worst_value, worst_expanded = float(value[place]), float(expanded[place])
+        worst_margin = float(margins[place])
+    return LimitResult(
+        characteristic=limit.characteristic,
+        unit=limit.unit,
+        where=where_text(limit.where),
+        min=limit.min,
+        max=limit.max,
+        typical=limit.typical,
+        worst_value=worst_value,
+        expanded_uncertainty=worst_expanded,
+        margin=worst_margin,
+        decision=decision,
+        worst_condition=shown,
+        worst_number=number,
+        conditions=len(rows),
+        bounded=int(np.count_nonzero(bound)),
+        undecided=int(np.count_nonzero(codes == UNDECIDED)),
+        rule=limit.rule,
+    )
+
+
+def _unit_factor(limit: Limit) -> float:
+    """What a value in the characteristic's unit is multiplied with to be in the limit's."""
+    definition = CHARACTERISTICS.get(limit.characteristic)
+    if definition is None:
+        raise CannotDerive(limit.characteristic, f"not a characteristic; there are {', '.join(CHARACTERISTICS)}")
+    if not same_dimension(limit.unit, definition.unit):
+        raise CannotDerive(limit.characteristic, f"it is in {definition.unit}, a limit in {limit.unit} does not fit")
+    return to_si(1.0, definition.unit) / to_si(1.0, limit.unit)
+
+
+def _values_at(
+    limit: Limit, derived: Derived, axes: Mapping[str, _Axis], factor: float
+) -> tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64], NDArray[np.int8]]:
+    """Rows that the limit speaks of, and value, U and bound there, in the limit's unit."""
+    one = derived.get(limit.characteristic)
+    if one is None:
+        return np.zeros(0, np.intp), np.zeros(0), np.zeros(0), np.zeros(0, np.int8)
+    meant = np.ones(len(one.rows), dtype=np.bool_)
+    for axis, matcher in limit.where.items():
+        meant &= axes[axis].meant_by(matcher)[one.rows]
+    result = one.result.take(np.flatnonzero(meant))
+    return one.rows[meant], result.value * factor, result.expanded() * factor, result.bound
+
+
+def _condition(conditions: pd.DataFrame, row: int) -> tuple[int, dict[str, object]]:
+    """Number and axes of a condition as plain Python values."""
+    values = {axis: conditions[axis].iloc[row] for axis in AXES}
+    plain = {axis: value.item() if isinstance(value, np.generic) else value for axis, value in values.items()}
+    return int(conditions.index[row]), plain
+
+
+def _budget(word: str, one: Characteristic, conditions: pd.DataFrame, limits: tuple[LimitResult, ...]) -> Budget:
+    expanded = one.result.expanded()
+    place = int(np.argmax(expanded))
+    numbers = conditions.index.to_numpy()[one.rows]
+    tested = [limit.worst_number for limit in limits if limit.characteristic == word and limit.worst_number >= 0]
+    if tested:
+        place = int(np.flatnonzero(numbers == tested[0])[0])
+    number, axes = _condition(conditions, int(one.rows[place]))
+    row = one.result.take(np.array([place]))
+    return Budget(
+        characteristic=word,
+        unit=CHARACTERISTICS[word].unit,
+        condition=axes,
+        number=number,
+        value=float(row.value[0]),
+        standard_uncertainty=float(row.standard[0]),
+        dof=float(row.dof[0]),
+        expanded_uncertainty=float(expanded[place]),
+        bound=int(row.bound[0]),
+        lines=row.budget(0),
+    )
+
+
+def where_text(where: Mapping[str, Matcher]) -> str:
+    """Conditions of a limit for people: ``supply mode nominal, load 200 Ω, gain code 0 … 20``; empty for all."""
+    return ", ".join(
+        f"{split_key(axis)[0].replace('_', ' ')} {_matcher_text(axis, one)}" for axis, one in where.items()
+    )
+
+
+def _matcher_text(axis: str, matcher: Matcher) -> str:
+    unit = split_key(axis)[1]
+
+    def text(value: float | str) -> str:
+        if isinstance(value, str):
+            return value
+        return plain_number(value) if unit is None else quantity_text(value, unit.text)
+
+    if matcher.values is not None:
+        shown = [text(value) for value in matcher.values]
+        return ", ".join(shown) if len(shown) <= 4 else f"{shown[0]}, {shown[1]} … {shown[-1]}"
+    if math.isinf(matcher.lowest):
+        return f"up to {text(matcher.highest)}"
+    if math.isinf(matcher.highest):
+        return f"from {text(matcher.lowest)}"
+    return f"{text(matcher.lowest)} … {text(matcher.highest)}"

@@ -280,7 +280,8 @@ def ratio(above: Uncertain, below: Uncertain, factor: float = 1.0) -> Uncertain:
     """``factor · above / below`` to first order. Raises ShapeFault where ``below`` is 0."""
     if np.any(below.value == 0):
         raise ShapeFault("division by a value of 0")
-    value = factor * above.value / below.value
+    # In this order x / x is exactly 1.
+    value = factor * (above.value / below.value)
     return linear([(factor / below.value, above), (-value / below.value, below)], value=value)
 
 
