@@ -1,0 +1,48 @@
+"""SCPI front ends of the simulated instruments, one module per role, and the function that makes them for a rig."""
+
+from __future__ import annotations
+
+from drivers.simulated.front_end import Device, FrontEnd
+from drivers.simulated.front_ends.chamber import Chamber
+from drivers.simulated.front_ends.dc_supply import DCSupply
+from drivers.simulated.front_ends.digital_port import DigitalPort
+from drivers.simulated.front_ends.meter import Meter
+from drivers.simulated.front_ends.spectrum_analyzer import SpectrumAnalyzer
+from drivers.simulated.front_ends.switch import Switch
+from drivers.simulated.front_ends.tone_source import ToneSource
+from drivers.simulated.rig import Rig
+
+
+def front_ends(rig: Rig) -> dict[str, FrontEnd]:
+    """A front end for each instrument of the rig, by place."""
+    serials, latency_s = rig.setup.serials, rig.setup.latency_s
+    return {
+        place: FrontEnd(device, rig.clock, serials.get(place, "0"), latency_s)
+        for place, device in _devices(rig).items()
+    }
+
+
+def _devices(rig: Rig) -> dict[str, Device]:
+    setup = rig.setup
+    devices: dict[str, Device] = {place: ToneSource(rig, place) for place in rig.tones}
+    if setup.analyzer is not None:
+        devices["analyzer"] = SpectrumAnalyzer(rig, "analyzer", setup.analyzer)
+    if rig.bias is not None:
+        devices["supply"] = DCSupply(rig, "supply", rig.bias)
+    if setup.current_meter is not None:
+        reading_s = setup.current_meter.reading_s
+        devices["current_meter"] = Meter(rig, "current_meter", "CURR", rig.metered_current_a, reading_s)
+    if setup.board_thermometer is not None:
+        reading_s = setup.board_thermometer.reading_s
+        devices["board_thermometer"] = Meter(rig, "board_thermometer", "TEMP", rig.metered_board_c, reading_s)
+    if setup.chamber is not None:
+        devices["chamber"] = Chamber(rig, "chamber", setup.chamber)
+    if setup.load_routes:
+        loads = {route: f"{load:g} Ω" for route, load in setup.load_routes.items()}
+        devices["load_switch"] = Switch(rig, "load_switch", rig.closed_loads, loads)
+    if setup.channel_routes:
+        devices["channel_switch"] = Switch(rig, "channel_switch", rig.closed_channels, setup.channel_routes)
+    ports = (*setup.channel_ports, *(() if setup.mode_port is None else (setup.mode_port,)))
+    if ports:
+        devices["code_port"] = DigitalPort(rig, "code_port", ports)
+    return devices

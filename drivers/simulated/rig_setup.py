@@ -1,0 +1,127 @@
+"""All that a simulated bench is told: plain frozen data, no file format, no instrument address.
+
+Accuracies are half-widths of a rectangular distribution; each true error is drawn within them from ``RigSetup.seed``.
+An instrument that is None is not on the bench.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from drivers.simulated.amplifier import AmplifierModel
+from drivers.simulated.paths import PathLossSetup
+
+
+@dataclass(frozen=True, slots=True)
+class ToneSourceSetup:
+    """Level error = constant within ±``level_db`` + one within ±``setting_db`` for each distinct setting."""
+
+    level_db: float
+    setting_db: float
+    highest_level_dbm: float
+
+
+@dataclass(frozen=True, slots=True)
+class AnalyzerSetup:
+    """Errors as half-widths; noise and intercepts at 0 dB attenuation, both rise dB for dB with it.
+
+    ``tune_s`` is added to the first sweep at a new frequency. ``flatness_db`` holds at knots 10 MHz apart.
+    """
+
+    level_db: float
+    scale_db_per_10db: float
+    flatness_db: float
+    attenuator_db: float
+    noise_dbm_per_hz: float
+    intercept2_dbm: float
+    intercept3_dbm: float
+    attenuations_db: tuple[float, ...]
+    bandwidths_hz: tuple[float, ...]
+    highest_input_dbm: float
+    tune_s: float = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class SupplySetup:
+    """Set voltage within ±``voltage_v``, readings within ±``voltage_reading_v`` and ±``current_a``."""
+
+    voltage_v: float
+    voltage_reading_v: float
+    current_a: float
+    highest_voltage_v: float
+    highest_current_a: float
+
+
+@dataclass(frozen=True, slots=True)
+class CurrentMeterSetup:
+    """Reading = I·(1 + g) + o with g within ±``gain`` and o within ±``offset_a``; takes ``reading_s``."""
+
+    offset_a: float
+    gain: float
+    reading_s: float = 0.04
+
+
+@dataclass(frozen=True, slots=True)
+class ThermometerSetup:
+    """Reading within ±``temperature_k`` of the board; takes ``reading_s``."""
+
+    temperature_k: float
+    reading_s: float = 0.04
+
+
+@dataclass(frozen=True, slots=True)
+class ChamberSetup:
+    """The chamber's own sensor, which it controls to, is within ±``temperature_k``."""
+
+    temperature_k: float
+    lowest_c: float
+    highest_c: float
+    ramp_k_per_min: float
+
+
+@dataclass(frozen=True, slots=True)
+class UnitRatings:
+    """Absolute maximum ratings of the unit; the rig notes when one is passed."""
+
+    supply_v: float
+    input_level_dbm: float
+    highest_die_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class RigSetup:
+    """A whole simulated bench with one unit on it.
+
+    Attributes:
+        unit: The specimen.
+        ratings: What it survives.
+        seed: Draws the errors of the instruments and the noise.
+        load_routes, channel_routes: Relay channel → load in Ω, or channel; without a switch the reference load and
+            the first channel are wired.
+        channel_ports, mode_port: Port → channel whose gain code it carries; port of the mode pins.
+        path_losses: Declared losses with their uncertainty.
+        board_time_constant_s: Lag of the board behind the chamber's air.
+        serials: Serial number that an instrument tells, by place; ``0`` where none is given.
+        latency_s: Time that each message to an instrument takes.
+    """
+
+    unit: AmplifierModel
+    ratings: UnitRatings
+    seed: int
+    tone_1: ToneSourceSetup | None = None
+    tone_2: ToneSourceSetup | None = None
+    analyzer: AnalyzerSetup | None = None
+    supply: SupplySetup | None = None
+    current_meter: CurrentMeterSetup | None = None
+    board_thermometer: ThermometerSetup | None = None
+    chamber: ChamberSetup | None = None
+    load_routes: Mapping[int, float] = field(default_factory=dict)
+    channel_routes: Mapping[int, str] = field(default_factory=dict)
+    channel_ports: Mapping[int, str] = field(default_factory=dict)
+    mode_port: int | None = None
+    path_losses: tuple[PathLossSetup, ...] = ()
+    board_time_constant_s: float = 180.0
+    room_c: float = 23.0
+    serials: Mapping[str, str] = field(default_factory=dict)
+    latency_s: float = 0.001
