@@ -67,6 +67,13 @@ def connect(url: URL, *, must_exist: bool) -> Engine:
     return engine
 
 
+def snapshot(engine: Engine) -> Engine:
+    """Engine on the same store whose transactions see it as it was at their first query."""
+    if engine.dialect.name == "sqlite":
+        return engine  # in WAL every transaction does (https://www.sqlite.org/isolation.html)
+    return engine.execution_options(isolation_level="REPEATABLE READ")
+
+
 def _check_file(path: Path, where: str, *, must_exist: bool) -> None:
     if path.is_dir():
         raise StoreFault(f"{where}: that is a folder; name a file in it, such as {path / 'nightbench.db'}")

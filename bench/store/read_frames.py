@@ -7,20 +7,23 @@ never stand in memory as Python objects.
 from __future__ import annotations
 
 from itertools import chain
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from sequences.read_files import Setup, parse_setup
-from sqlalchemy import Connection, Engine, select
+from sqlalchemy import Connection, Engine, Select, func, select
 
 from bench.errors import StoreFault
 from bench.store import tables
+from bench.store.connect import snapshot
 from bench.store.faults import store_faults
 from bench.store.read_runs import events, run_line, run_texts
 from bench.store.records import RunLine, RunTexts
 from reports.frames import HazardNote, RunFacts, RunFrames
 from sequences.errors import FileFaults
+from sequences.rating_checks import FileNames
+from sequences.read_files import Setup, parse_setup
 
 #: Rows taken from the driver at a time: about 10 MB as Python objects.
 _ROWS_AT_A_TIME = 50_000
@@ -34,8 +37,8 @@ def read_frames(engine: Engine, where: str, run: str) -> RunFrames:
     line = run_line(engine, where, run)
     setup = _setup(run_texts(engine, where, run), where, run)
     noted = events(engine, where, run)
-    # One transaction: a run that is going on must not show readings of a condition that the plan calls incomplete.
-    with store_faults(where), engine.connect() as connection:
+    # A run that is going on must not show readings of a condition that the plan calls incomplete.
+    with store_faults(where), snapshot(engine).connect() as connection:
         conditions, numbers = _conditions(connection, run)
         readings = _readings(connection, run, numbers)
         instruments = _instruments(connection, run)
@@ -100,16 +103,8 @@ def _readings(connection: Connection, run: str, numbers: npt.NDArray[np.int64]) 
         .where(condition.run == run)
         .order_by(condition.number, reading.repeat, reading.quantity_id)
     )
-    # The driver's own rows: dressing a third of a million of them as SQLAlchemy rows doubles the time.
-    cursor = connection.execution_options(stream_results=True).execute(query).cursor
-    if cursor is None:
-        raise StoreFault("the database gave no rows to a query for readings")
-    blocks = [np.empty((0, 4))]
-    while rows := cursor.fetchmany(_ROWS_AT_A_TIME):
-        flat = np.fromiter(chain.from_iterable(rows), dtype=np.float64, count=4 * len(rows))
-        blocks.append(flat.reshape(-1, 4))
-    table = np.concatenate(blocks)
-    names = dict(connection.execute(select(tables.quantity.c.id, tables.quantity.c.name)).tuples().all())
+    table = _numbers(connection, query)
+    names = dict(connection.execute(select(tables.quantity.c.id, tables.quantity.c.name)).all())
     ids = np.array(sorted(names), dtype=np.int64)
     return pd.DataFrame(
         {
@@ -122,6 +117,26 @@ def _readings(connection: Connection, run: str, numbers: npt.NDArray[np.int64]) 
             "value": table[:, 3].copy(),
         }
     )
+
+
+def _numbers(connection: Connection, query: Select[Any]) -> npt.NDArray[np.float64]:
+    """All rows of a query for numbers, shape (rows, columns).
+
+    They are taken from the driver's own cursor: dressing a third of a million rows as SQLAlchemy rows doubles the
+    time. A result that buffers would keep the rows it has buffered, so the database is asked how many there must be.
+    """
+    count = connection.execute(select(func.count()).select_from(query.order_by(None).subquery())).scalar_one()
+    columns = len(query.selected_columns)
+    table = np.empty((count, columns))
+    filled = 0
+    cursor = connection.execute(query).cursor
+    while cursor is not None and (rows := cursor.fetchmany(_ROWS_AT_A_TIME)):
+        flat = np.fromiter(chain.from_iterable(rows), dtype=np.float64, count=columns * len(rows))
+        table[filled : filled + len(rows)] = flat.reshape(-1, columns)
+        filled += len(rows)
+    if filled != count:
+        raise StoreFault(f"the database holds {count} readings but handed out {filled}")
+    return table
 
 
 def _instruments(connection: Connection, run: str) -> pd.DataFrame:
@@ -142,7 +157,10 @@ def _hazards(connection: Connection, run: str) -> tuple[HazardNote, ...]:
 
 
 def _setup(texts: RunTexts, where: str, run: str) -> Setup:
+    names = FileNames(texts.sequence.name, texts.part.name, texts.bench.name)
     try:
-        return parse_setup(texts)
-    except FileFaults as faults:
-        raise StoreFault(f"{where}: run {run} holds a file that this version cannot read: {faults}") from faults
+        return parse_setup(texts.sequence.text, texts.part.text, texts.bench.text, texts.attachments, names)
+    except FileFaults as error:
+        more = f" (and {len(error.faults) - 1} more)" if len(error.faults) > 1 else ""
+        first = f"{error.faults[0]}{more}"
+        raise StoreFault(f"{where}: run {run} holds a file that this version cannot read: {first}") from error

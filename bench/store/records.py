@@ -10,12 +10,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal, Self
 from uuid import uuid4
 
 if TYPE_CHECKING:
     from drivers.messages import Exchange
     from sequences.conditions import Condition
+    from sequences.read_files import Loaded, Setup
 
 RunState = Literal["running", "done", "tripped", "stopped"]
 
@@ -33,6 +34,11 @@ class FileText:
     name: str
     text: str
     fingerprint: str
+
+    @classmethod
+    def of(cls, loaded: Loaded[Any]) -> Self:
+        """The text of a file that has been read."""
+        return cls(loaded.path.name, loaded.text, loaded.fingerprint)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +79,26 @@ class RunRecord:
     tool_version: str
     texts: RunTexts
     id: str = field(default_factory=lambda: str(uuid4()))
+
+    @classmethod
+    def of(cls, setup: Setup, *, unit: str, operator: str, began: datetime, tool_version: str) -> Self:
+        """Record of a run of ``setup`` on a unit, with a fresh id."""
+        texts = RunTexts(
+            part=FileText.of(setup.part),
+            bench=FileText.of(setup.bench),
+            sequence=FileText.of(setup.sequence),
+            attachments=setup.bench.attachments,
+        )
+        return cls(
+            unit=unit,
+            part=setup.part.model.part.name,
+            bench=setup.bench.model.bench.name,
+            sequence=setup.sequence.model.sequence.name,
+            operator=operator,
+            began=began,
+            tool_version=tool_version,
+            texts=texts,
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -261,8 +261,8 @@ class RunWriter:
 
 def _condition_ids(connection: Connection, run: str) -> dict[int, int]:
     condition = tables.condition.c
-    return dict(connection.execute(select(condition.number, condition.id).where(condition.run == run)).tuples().all())
+    return dict(connection.execute(select(condition.number, condition.id).where(condition.run == run)).all())
 
 
 def _quantity_ids(connection: Connection) -> dict[str, int]:
-    return dict(connection.execute(select(tables.quantity.c.name, tables.quantity.c.id)).tuples().all())
+    return dict(connection.execute(select(tables.quantity.c.name, tables.quantity.c.id)).all())
