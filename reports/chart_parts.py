@@ -17,7 +17,7 @@ import pandas as pd
 
 from reports.limited import limited_rows
 from reports.svg_text import FONT
-from reports.wording import axis_text, axis_values_text, number_text
+from reports.wording import axis_values_text, number_text
 
 if TYPE_CHECKING:
     from sequences.part_file import Limit
@@ -266,8 +266,3 @@ def _limit_layers(figure: Panels, y: Any) -> list[Any]:
 def category_colours(count: int) -> tuple[str, ...]:
     """``count`` colours for things without order; beyond six they repeat, and dash and label tell them apart."""
     return tuple(CATEGORIES[index % len(CATEGORIES)] for index in range(count))
-
-
-def fixed_text(fixed: dict[str, object]) -> str:
-    """The fixed conditions of a figure in words."""
-    return ", ".join(axis_text(axis, value) for axis, value in fixed.items())

@@ -17,7 +17,6 @@ from reports.chart_parts import (
     Rows,
     category_colours,
     commonest_slice,
-    fixed_text,
     limit_rows,
     panels_chart,
     temperature_colours,
@@ -139,7 +138,7 @@ def _panels(report: Report, plan: _Plan) -> Figure | None:
     panels = table.sort_values(["channel", "supply_mode"], key=lambda column: column.map(_rank(report)))["panel"]
     figure = Panels(
         title=plan.heading,
-        subtitle=f"at {fixed_text(fixed)}",
+        subtitle=f"at {condition_text(fixed)}",
         rows=_value_rows(table, plan, factor) + _band_rows(table, plan, factor, shown) + _limits(report, table, plan),
         panels=tuple(panels.unique()),
         columns=modes if modes > 1 else 2,
@@ -191,7 +190,10 @@ def _by_mode(report: Report, plan: _Plan) -> Figure | None:
 def _table(report: Report, characteristic: str) -> pd.DataFrame:
     """Rows of one characteristic in the order of the axes, so that no choice below depends on the order of the run."""
     table = report.characteristics
-    return table[table["characteristic"] == characteristic].sort_values(list(AXES), kind="stable")
+    table = table[table["characteristic"] == characteristic]
+    # Names may come as categories, which neither join as text nor group without their absent members.
+    texts = {axis: "str" for axis, kind in AXES.items() if kind == "str"}
+    return table.astype(texts).sort_values(list(AXES), kind="stable")
 
 
 def _unit(characteristic: str) -> tuple[str, float]:

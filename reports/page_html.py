@@ -20,6 +20,8 @@ from reports.wording import (
     DECISIONS,
     axis_values_text,
     condition_text,
+    decimal_places,
+    fixed_text,
     number_text,
     rounded,
     shown_unit,
@@ -37,6 +39,8 @@ if TYPE_CHECKING:
 
 #: Most events that the page lists; the store has them all. Ours: a night's warnings fit, more would bury them.
 MOST_EVENTS = 200
+
+_WORST_FIRST = ("fail", "conditional fail", "conditional pass", "pass", "not tested")
 
 _AXIS_NAMES = {
     "channel": "Channels",
@@ -109,8 +113,9 @@ def _shown(decision: str) -> Shown:
 
 
 def _tally(limits: Sequence[LimitResult]) -> str:
-    counts = {word: sum(limit.decision == word for limit in limits) for word in DECISIONS}
-    parts = [f"{count} {word}" for word, count in reversed(counts.items()) if count]
+    """How many limits came out how, worst first, those not tested last."""
+    counts = {word: sum(limit.decision == word for limit in limits) for word in _WORST_FIRST}
+    parts = [f"{count} {word}" for word, count in counts.items() if count]
     noun = "limit" if len(limits) == 1 else "limits"
     return f"{len(limits)} {noun}: {', '.join(parts)}" if parts else "The part file states no limits."
 
@@ -198,6 +203,8 @@ def _instrument(row: Mapping[Hashable, Any], began: date) -> dict[str, Any]:
 def _budget(budget: Budget) -> dict[str, Any]:
     unit, factor = shown_unit(budget.unit)
     expanded = budget.expanded_uncertainty * factor
+    # One digit more than the result's two, the same for all lines, so that the column can be added up by eye.
+    places = decimal_places(budget.standard_uncertainty * factor, 3)
     return {
         "title": CHARACTERISTICS[budget.characteristic].title,
         "value": value_text(budget.value * factor, expanded, unit, budget.bound),
@@ -208,11 +215,11 @@ def _budget(budget: Budget) -> dict[str, Any]:
                 "cause": line.cause,
                 "kind": line.kind,
                 "distribution": line.distribution,
-                "contribution": number_text(line.contribution * factor, 2),
+                "contribution": fixed_text(line.contribution * factor, places),
             }
             for line in budget.lines
         ],
-        "standard": number_text(budget.standard_uncertainty * factor, 2),
+        "standard": fixed_text(budget.standard_uncertainty * factor, places),
         "dof": number_text(budget.dof) if budget.dof < 1e6 else "infinite",
         "expanded": rounded(budget.value * factor, expanded)[1] or "0",
     }

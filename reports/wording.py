@@ -48,6 +48,18 @@ def with_minus(text: str) -> str:
     return text.replace("-", "−")
 
 
+def decimal_places(value: float, significant: int) -> int:
+    """How many decimal places show ``value`` with ``significant`` digits; 0 for a value that is not above 0."""
+    if not math.isfinite(value) or value <= 0:
+        return 0
+    return max(0, significant - 1 - Decimal(repr(float(value))).adjusted())
+
+
+def fixed_text(value: float, places: int) -> str:
+    """A number with ``places`` decimal places, for columns that line up."""
+    return with_minus(f"{value:.{places}f}") if math.isfinite(value) else "–"
+
+
 def true_minus(text: str) -> str:
     """A text for people in which the hyphens that are signs of numbers, and only they, become minus signs."""
     return re.sub(r"(?<![\w-])-(?=\d)", "−", text)
