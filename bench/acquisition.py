@@ -121,12 +121,14 @@ class Acquisition:
         if line not in TONES:
             self._learnt_dbm[line] = intercept_dbm(line, tone_level_dbm, level_dbm) + output_loss_db
 
-    def typical_setting(self, line: str, tone_level_dbm: float, output_loss_db: float) -> SweepSetting:
-        """Setting that the typical unit will need; for estimates before a run."""
+    def expected_setting(
+        self, line: str, tone_level_dbm: float, output_loss_db: float, intercepts_dbm: Mapping[str, float]
+    ) -> SweepSetting:
+        """Setting that a unit with these intercepts will need; for estimates before a run."""
         attenuation = self.attenuation_db(tone_level_dbm, output_loss_db)
         if line in TONES:
             return self._setting_for(round(tone_level_dbm), attenuation, self._measure.tone_scatter_db)
-        level = expected_level_dbm(line, tone_level_dbm, self._typical_dbm[line] - output_loss_db)
+        level = expected_level_dbm(line, tone_level_dbm, intercepts_dbm[line] - output_loss_db)
         return self._setting_for(round(level - GUESS_MARGIN_DB), attenuation, self._measure.product_scatter_db)
 
     def _attenuation(self, tone_level_dbm: float, output_loss_db: float) -> float:

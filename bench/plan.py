@@ -50,7 +50,9 @@ def acquisition_for(setup: Setup) -> Acquisition | None:
     sequence, analyzer = setup.sequence.model, setup.bench.model.instrument.analyzer
     if analyzer is None or not lines_of(sequence.measure):
         return None
-    return Acquisition(analyzer, sequence.measure, sequence.tones.spacing_hz, typical_intercepts_dbm(setup.part.model))
+    part = setup.part.model
+    intercepts = typical_intercepts_dbm(part, part.supply_mode[0].name)
+    return Acquisition(analyzer, sequence.measure, sequence.tones.spacing_hz, intercepts)
 
 
 class MeasureTime:
@@ -61,7 +63,9 @@ class MeasureTime:
         self._acquisition = acquisition
         self._lines = lines_of(setup.sequence.model.measure)
         self._meters_s = _meters_s(setup.bench.model)
-        self._known: dict[tuple[float, float], float] = {}
+        part = setup.part.model
+        self._intercepts_dbm = {mode: typical_intercepts_dbm(part, mode) for mode in part.modes}
+        self._known: dict[tuple[str, float, float], float] = {}
 
     def __call__(self, condition: Condition) -> float:
         """Seconds at ``condition``."""
@@ -76,12 +80,15 @@ class MeasureTime:
             "output", condition.channel, condition.load_ohm, condition.frequency_hz
         )
         tone_dbm = expected_tone_dbm(condition, self._setup.part.model, self._setup.sequence.model) - loss_db
-        key = round(tone_dbm, 1), round(loss_db, 1)
+        key = condition.supply_mode, round(tone_dbm, 1), round(loss_db, 1)
         if key not in self._known:
             analyzer = self._setup.bench.model.instrument.analyzer
+            intercepts = self._intercepts_dbm[condition.supply_mode]
             tune_s = analyzer.tune_s if analyzer is not None else 0.0
             self._known[key] = sum(
-                self._acquisition.typical_setting(line, tone_dbm, loss_db).sweep_s + tune_s + MESSAGES_PER_LINE * LINK_S
+                self._acquisition.expected_setting(line, tone_dbm, loss_db, intercepts).sweep_s
+                + tune_s
+                + MESSAGES_PER_LINE * LINK_S
                 for line in self._lines
             )
         return self._known[key]

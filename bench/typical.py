@@ -47,9 +47,9 @@ def typical(part: Part, supply_mode: str) -> Typical:
     )
 
 
-def typical_intercepts_dbm(part: Part) -> dict[str, float]:
-    """Output intercept of every product line, dBm in the load, of the part's first supply mode."""
-    figures = typical(part, part.supply_mode[0].name)
+def typical_intercepts_dbm(part: Part, supply_mode: str) -> dict[str, float]:
+    """Output intercept of every product line in a supply mode, dBm in the load."""
+    figures = typical(part, supply_mode)
     second = intercept_dbm("hd2", figures.hd2_tone_dbm, figures.hd2_tone_dbm + figures.hd2_dbc)
     by_kind = {
         "im3_lower": figures.oip3_dbm,
