@@ -20,7 +20,7 @@ from bench.store.tables import METADATA, SCHEMA_VERSION, schema_version
 #: be noticed by someone who waits for a command.
 BUSY_TIMEOUT_MS = 5000
 
-#: Execution option of a connection that reads before it writes and so must lock SQLite from the beginning.
+#: Execution option of a transaction that locks SQLite from its beginning.
 _LOCK_AT_ONCE = "nightbench_lock_at_once"
 
 
@@ -59,12 +59,21 @@ def connect(url: URL, *, must_exist: bool) -> Engine:
         _check_file(Path(url.database), where, must_exist=must_exist)
     engine = _engine(url, where)
     try:
-        with store_faults(where), engine.connect() as connection:
-            _bring_to_current(connection, where, must_exist=must_exist)
+        with store_faults(where):
+            _bring_to_current(engine, where, must_exist=must_exist)
     except BaseException:
         engine.dispose()
         raise
     return engine
+
+
+def locking(engine: Engine) -> Engine:
+    """Engine on the same store for transactions that read before they write.
+
+    SQLite refuses to turn a reader into a writer when another program has written in between; with the lock taken at
+    the beginning it waits instead. A transaction that begins with a write needs no such thing.
+    """
+    return engine.execution_options(**{_LOCK_AT_ONCE: True})
 
 
 def snapshot(engine: Engine) -> Engine:
@@ -115,24 +124,22 @@ def _begin_sqlite(connection: Connection) -> None:
     connection.exec_driver_sql("BEGIN IMMEDIATE" if at_once else "BEGIN")
 
 
-def _bring_to_current(connection: Connection, where: str, *, must_exist: bool) -> None:
-    version = _version(connection, where)
-    connection.rollback()
+def _bring_to_current(engine: Engine, where: str, *, must_exist: bool) -> None:
+    with engine.connect() as connection:
+        version = _version(connection, where)
     if version == SCHEMA_VERSION:
         return
     if version is None and must_exist:
         raise StoreFault(f"{where}: it is empty; name the store that a run was kept in")
-    writer = connection.execution_options(**{_LOCK_AT_ONCE: True})
-    with writer.begin():
-        # Asked again under the lock: another program may have been faster.
-        version = _version(writer, where)
+    with locking(engine).begin() as connection:
+        version = _version(connection, where)  # asked again under the lock: another program may have been faster
         if version is None:
-            METADATA.create_all(writer)
-            writer.execute(schema_version.insert().values(version_num=SCHEMA_VERSION))
+            METADATA.create_all(connection)
+            connection.execute(schema_version.insert().values(version_num=SCHEMA_VERSION))
         elif version != SCHEMA_VERSION:
             from bench.store.migrations import migrate  # loads Alembic, which only an older store needs
 
-            migrate(writer)
+            migrate(connection)
 
 
 def _version(connection: Connection, where: str) -> str | None:

@@ -136,7 +136,7 @@ def done_conditions(engine: Engine, where: str, run: str) -> set[int]:
 def events(engine: Engine, where: str, run: str) -> tuple[Event, ...]:
     """Events in the order in which they were noted."""
     event = tables.event.c
-    query = select(event.at, event.kind, event.text, event.facts).where(event.run == run).order_by(event.number)
+    query = select(event.at, event.kind, event.text, event.facts).where(event.run == run).order_by(event.id)
     with store_faults(where), engine.connect() as connection:
         return tuple(Event(*row) for row in connection.execute(query))
 

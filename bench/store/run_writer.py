@@ -13,11 +13,12 @@ from dataclasses import asdict
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Connection, Engine, Table, bindparam, func, insert, literal, select, update
+from sqlalchemy import Connection, Engine, Table, bindparam, func, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
 from bench.errors import NoSuchRun, StoreFault
 from bench.store import tables
+from bench.store.connect import locking
 from bench.store.faults import store_faults
 from bench.store.recording_chunks import pack
 from bench.store.records import FileText, InstrumentRecord, RunRecord, RunState
@@ -126,19 +127,9 @@ class RunWriter:
 
     def event(self, at: datetime, kind: str, text: str, facts: Mapping[str, Any] | None = None) -> None:
         """Note one event; allowed after ``finish`` too, as the way to the safe state may end later."""
-        row = tables.event
-        # The number is found by the database, so that several processes can note events of one run.
-        next_number = select(
-            literal(self.run),
-            func.coalesce(func.max(row.c.number) + 1, 0),
-            literal(at, tables.UtcTime),
-            literal(kind),
-            literal(text),
-            literal(dict(facts or {}), row.c.facts.type),
-        ).where(row.c.run == self.run)
-        columns = ["run", "number", "at", "kind", "text", "facts"]
+        row = {"run": self.run, "at": at, "kind": kind, "text": text, "facts": dict(facts or {})}
         with store_faults(self._where), self._engine.begin() as connection:
-            connection.execute(insert(row).from_select(columns, next_number))
+            connection.execute(insert(tables.event), row)
 
     def exchanges(self, exchanges: Sequence[Exchange]) -> None:
         """Note exchanges that belong to no condition: bring-up, soak, shut-down. None at all is harmless."""
@@ -251,7 +242,7 @@ class RunWriter:
         """Append the rows that the run does not have yet, numbered in order."""
         described = [column for column in table.c if column.name not in ("run", "number")]
         of_run = table.c.run == self.run
-        with store_faults(self._where), self._engine.begin() as connection:
+        with store_faults(self._where), locking(self._engine).begin() as connection:
             known = [row._asdict() for row in connection.execute(select(*described).where(of_run))]
             new = [row for row in rows if row not in known]
             if new:

@@ -180,13 +180,13 @@ exchange = Table(
 event = Table(
     "event",
     METADATA,
+    # The database numbers events, so that several processes can note them for one run.
+    Column("id", Integer, primary_key=True),
     _run_key(),
-    Column("number", Integer, nullable=False),
     Column("at", UtcTime, nullable=False),
     Column("kind", Text, nullable=False),
     Column("text", Text, nullable=False),
     Column("facts", JSON, nullable=False),
-    PrimaryKeyConstraint("run", "number"),
 )
 
 hazard = Table(
@@ -204,3 +204,4 @@ hazard = Table(
 )
 
 Index(None, run.c.began)
+Index(None, event.c.run)

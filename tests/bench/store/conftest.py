@@ -1,12 +1,19 @@
-"""A store on disk, a run that begins in it, and what is put into both."""
+"""A store, a run that begins in it, and what is put into both.
+
+Tests that ask for ``store`` or ``location`` run on SQLite, and on PostgreSQL too when NIGHTBENCH_TEST_POSTGRESQL holds
+the URL of a database in which schemas may be made and dropped.
+"""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from sqlalchemy import create_engine, make_url
+from sqlalchemy.schema import CreateSchema, DropSchema
 
 from bench.store.records import FileText, RunRecord, RunTexts
 from bench.store.run_writer import RunWriter
@@ -16,16 +23,37 @@ from sequences.conditions import Condition
 BEGAN = datetime(2026, 11, 2, 18, 30, tzinfo=UTC)
 
 
+POSTGRESQL = os.environ.get("NIGHTBENCH_TEST_POSTGRESQL", "")
+
+
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
-    """Where the store of this test is, or will be."""
+    """Where a SQLite store is, or will be."""
     return tmp_path / "night.db"
 
 
+@pytest.fixture(params=["sqlite", *(["postgresql"] if POSTGRESQL else [])])
+def location(request: pytest.FixtureRequest, path: Path) -> Iterator[str]:
+    """What opens a store of this test's own."""
+    if request.param == "sqlite":
+        yield str(path)
+        return
+    schema = "a_night"
+    server = create_engine(POSTGRESQL)
+    with server.begin() as connection:
+        connection.execute(DropSchema(schema, cascade=True, if_exists=True))
+        connection.execute(CreateSchema(schema))
+    url = make_url(POSTGRESQL).update_query_dict({"options": f"-csearch_path={schema}"})
+    yield url.render_as_string(hide_password=False)
+    with server.begin() as connection:
+        connection.execute(DropSchema(schema, cascade=True))
+    server.dispose()
+
+
 @pytest.fixture
-def store(path: Path) -> Iterator[Store]:
+def store(location: str) -> Iterator[Store]:
     """An open, fresh store."""
-    with open_store(str(path)) as opened:
+    with open_store(location) as opened:
         yield opened
 
 

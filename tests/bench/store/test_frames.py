@@ -166,6 +166,8 @@ def test_rows_that_the_driver_keeps_back_are_missed(
     store: Store, quick: RunWriter, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A result that buffers some rows must end in a fault, not in a report on fewer readings."""
+    if store._engine.dialect.name != "sqlite":
+        pytest.skip("only SQLite's driver can be made to keep rows back in this way")
     quick.complete_condition(0, AT, {"supply_current_a": 0.2, "supply_voltage_v": 5.0})
     monkeypatch.setattr(
         read_frames, "snapshot", lambda engine: engine.execution_options(stream_results=True, max_row_buffer=1)

@@ -14,7 +14,7 @@ from sqlalchemy import event, text
 from bench.errors import StoreFault
 from bench.store import connect
 from bench.store.records import RunRecord
-from bench.store.store import Store, open_store
+from bench.store.store import open_store
 from bench.store.tables import SCHEMA_VERSION
 
 
@@ -52,9 +52,9 @@ def test_a_tilde_is_the_home_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     assert (tmp_path / "night.db").is_file()
 
 
-def test_sqlite_stores_survive_a_power_cut_and_keep_their_keys(store: Store) -> None:
+def test_sqlite_stores_survive_a_power_cut_and_keep_their_keys(path: Path) -> None:
     """WAL journal, FULL synchronization (2 in https://www.sqlite.org/pragma.html#pragma_synchronous), foreign keys."""
-    with store._engine.connect() as connection:
+    with open_store(str(path)) as store, store._engine.connect() as connection:
         found = [
             connection.exec_driver_sql(f"PRAGMA {name}").scalar()
             for name in ("journal_mode", "synchronous", "foreign_keys")
@@ -227,6 +227,15 @@ def test_a_password_never_shows() -> None:
     assert "ada" in name
 
 
+def test_a_store_is_opened_again_with_what_it_held(location: str, make_record: Callable[..., RunRecord]) -> None:
+    """The second opening finds the schema current and the run where it was; ``must_exist`` has nothing against it."""
+    with open_store(location) as first:
+        run = first.begin_run(make_record()).run
+
+    with open_store(location, must_exist=True) as second:
+        assert second.find_run("latest") == run
+
+
 def test_asking_for_the_store_loads_it_and_importing_bench_does_not() -> None:
     """``import bench`` stays light; ``from bench import open_store`` works; Alembic and pandas stay out of both."""
     script = (
@@ -249,9 +258,9 @@ def test_bench_has_nothing_else_to_hand_out() -> None:
         _ = bench.no_such_name
 
 
-def test_readings_stay_compact(store: Store) -> None:
+def test_readings_stay_compact(path: Path) -> None:
     """The longest table has no hidden row number: its key is the row (https://www.sqlite.org/withoutrowid.html)."""
-    with store._engine.connect() as connection:
+    with open_store(str(path)) as store, store._engine.connect() as connection:
         made = connection.execute(text("SELECT sql FROM sqlite_master WHERE name = 'reading'")).scalar_one()
 
     assert made.rstrip().endswith("WITHOUT ROWID")

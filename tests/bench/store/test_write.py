@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import sqlite3
 import struct
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta, timezone
@@ -12,11 +11,11 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from sqlalchemy import func, select
+from sqlalchemy import event, func, select
 from sqlalchemy.exc import OperationalError
 
 from bench.errors import NoSuchRun, StoreFault
-from bench.store import run_writer, tables
+from bench.store import connect, run_writer, tables
 from bench.store.records import InstrumentRecord, RunRecord
 from bench.store.run_writer import RunWriter
 from bench.store.store import Store, open_store
@@ -152,7 +151,7 @@ def test_a_fault_between_readings_and_commit_leaves_nothing(
 
 def test_a_repeat_given_twice_leaves_nothing(store: Store, writer: RunWriter) -> None:
     """The key of a reading refuses a second value for the same repeat, and the condition stays incomplete."""
-    with pytest.raises(StoreFault, match="UNIQUE"):
+    with pytest.raises(StoreFault, match=r"(?i)unique"):
         writer.complete_condition(0, AT, [(0, {"supply_current_a": 0.2}), (0, {"supply_current_a": 0.2})])
     assert store.done_conditions(writer.run) == set()
 
@@ -205,7 +204,7 @@ def test_a_run_cannot_begin_twice(store: Store, make_record: Callable[..., RunRe
     record = make_record()
     store.begin_run(record)
 
-    with pytest.raises(StoreFault, match="UNIQUE"):
+    with pytest.raises(StoreFault, match=r"(?i)unique"):
         store.begin_run(record)
     assert len(store.runs()) == 1
 
@@ -228,10 +227,10 @@ def test_times_come_back_in_utc(store: Store, writer: RunWriter) -> None:
     assert completed.utcoffset() == timedelta(0)
 
 
-def test_events_are_committed_at_once_and_in_order(path: Path, store: Store, writer: RunWriter) -> None:
+def test_events_are_committed_at_once_and_in_order(location: str, store: Store, writer: RunWriter) -> None:
     """Another connection sees each event as soon as it is noted, with its facts as they were."""
     writer.event(AT, "run began", "unit VG2-0013")
-    with open_store(str(path)) as other:
+    with open_store(location) as other:
         assert [one.kind for one in other.events(writer.run)] == ["run began"]
         writer.event(AT, "soak ended", "42 min", {"board_c": -39.75, "steady": True, "polls": 252, "chamber": "Ω"})
         latest = other.events(writer.run)[-1]
@@ -241,9 +240,9 @@ def test_events_are_committed_at_once_and_in_order(path: Path, store: Store, wri
     assert latest.facts == {"board_c": -39.75, "steady": True, "polls": 252, "chamber": "Ω"}
 
 
-def test_two_processes_can_note_events_of_one_run(path: Path, writer: RunWriter) -> None:
+def test_two_processes_can_note_events_of_one_run(location: str, writer: RunWriter) -> None:
     """The database numbers events, so the guard's do not clash with the sequencer's."""
-    with open_store(str(path)) as other:
+    with open_store(location) as other:
         guard = other.reopen_run(writer.run)
         for turn in range(3):
             writer.event(AT, "bring-up", f"step {turn}")
@@ -273,14 +272,14 @@ def test_exchanges_outside_a_condition_keep_their_place(store: Store, writer: Ru
     ]
 
 
-def test_a_chunk_says_how_much_it_holds(path: Path, writer: RunWriter) -> None:
+def test_a_chunk_says_how_much_it_holds(store: Store, writer: RunWriter) -> None:
     """Count and first and last time can be read without unpacking."""
     writer.exchanges(EXCHANGES)
-    database = sqlite3.connect(path)
-    row = database.execute('SELECT "count", first_s, last_s FROM exchange').fetchone()
-    database.close()
+    exchange = tables.exchange.c
+    with store._engine.connect() as connection:
+        row = connection.execute(select(exchange["count"], exchange.first_s, exchange.last_s)).one()
 
-    assert row == (2, 12.5, 12.75)
+    assert tuple(row) == (2, 12.5, 12.75)
 
 
 def test_a_finished_run_takes_no_more_readings(store: Store, writer: RunWriter) -> None:
@@ -342,6 +341,29 @@ def test_instruments_are_noted_once_and_an_exchanged_one_is_added(store: Store, 
         query = select(instrument.number, instrument.place, instrument.serial, instrument.calibration_due)
         rows = [tuple(row) for row in connection.execute(query.order_by(instrument.number))]
     assert rows == [(0, "analyzer", "1", date(2027, 3, 15)), (1, "chamber", "5", None), (2, "analyzer", "2", None)]
+
+
+def test_noting_instruments_waits_its_turn(
+    path: Path, make_record: Callable[..., RunRecord], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While one run compares its instruments with the stored ones, no other can write and so make SQLite refuse it."""
+    monkeypatch.setattr(connect, "BUSY_TIMEOUT_MS", 0)
+    with open_store(str(path)) as store, open_store(str(path)) as other:
+        writer, rival = store.begin_run(make_record()), other.begin_run(make_record())
+        refusals: list[str] = []
+
+        def interfere(_connection: object, _cursor: object, statement: str, *_rest: object) -> None:
+            if statement.startswith("SELECT"):
+                with pytest.raises(StoreFault, match="locked") as caught:
+                    rival.event(AT, "bring-up", "at the same moment")
+                refusals.append(str(caught.value))
+
+        event.listen(store._engine, "after_cursor_execute", interfere)
+        writer.instruments([InstrumentRecord("supply", "TCPIP0::s::SOCKET", "scpi", "ACME", "PS", "3", "0", None)])
+        event.remove(store._engine, "after_cursor_execute", interfere)
+
+        assert len(refusals) == 1
+        assert count(store, "instrument") == 1
 
 
 def test_hazards_are_noted_once(store: Store, writer: RunWriter) -> None:

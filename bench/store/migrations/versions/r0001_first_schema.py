@@ -116,14 +116,15 @@ def _course() -> None:
     )
     op.create_table(
         "event",
+        sa.Column("id", sa.Integer, nullable=False),
         _run_key(),
-        sa.Column("number", sa.Integer, nullable=False),
         _utc("at"),
         *_text("kind", "text"),
         sa.Column("facts", sa.JSON, nullable=False),
-        sa.PrimaryKeyConstraint("run", "number", name="pk_event"),
+        sa.PrimaryKeyConstraint("id", name="pk_event"),
         _to_run("event"),
     )
+    op.create_index("ix_event_run", "event", ["run"])
     op.create_table(
         "hazard",
         _run_key(),
