@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import sys
+from decimal import Decimal
 from typing import Annotated, Any
 
 from pydantic import BeforeValidator
@@ -25,7 +26,7 @@ SAME_WITHIN = 1e-9
 def expand_range(start: float, stop: float, step: float) -> tuple[float, ...]:
     """Values from ``start`` to ``stop``, both included, ``step`` apart (its sign is taken from the direction).
 
-    Each value is computed from its index, so float noise does not add up. Raises ValueError if the span is not a
+    Each value is the float of its decimal text: 1 down to −0.05 in steps of 0.35 ends at −0.05. Raises ValueError if the span is not a
     whole number of steps, the step is zero or the list would be longer than ``LONGEST_RANGE``.
     """
     if step == 0 or not all(map(math.isfinite, (start, stop, step))):
@@ -36,9 +37,8 @@ def expand_range(start: float, stop: float, step: float) -> tuple[float, ...]:
     steps = round(count)
     if abs(count - steps) > 1e-6:
         raise ValueError("from … to must be a whole number of steps")
-    signed = math.copysign(step, stop - start)
-    # 15 digits hold every value that a person writes and drop the noise of the sum.
-    return tuple(float(f"{start + index * signed:.15g}") for index in range(steps + 1))
+    first, signed = Decimal(repr(start)), Decimal(repr(math.copysign(step, stop - start)))
+    return tuple(float(first + index * signed) for index in range(steps + 1))
 
 
 def number(value: Any) -> float:
