@@ -82,21 +82,29 @@ def limit_rows(table: pd.DataFrame, limits: Sequence[Limit], x: str, told: Seque
             whole = table[table["panel"] == panel]
             names = [axis for axis in told if rows[axis].nunique() < whole[axis].nunique()]
             where = "".join(f", {axis_values_text(axis, rows[axis])}" for axis in names)
+            start, stop = float(rows[x].min()), float(rows[x].max())
             for side, bound in (("min", limit.min), ("max", limit.max)):
                 if bound is not None:
                     label = f"{side} {number_text(bound)} {limit.unit}{where}"
-                    start, stop = float(rows[x].min()) - 0.01 * span, float(rows[x].max()) + 0.01 * span
-                    line = {"kind": "limit", "panel": panel, "x": start, "x2": stop, "y": bound * factor}
-                    lines.append({**line, "side": side, "label": label})
+                    line = {"kind": "limit", "panel": panel, "side": side, "label": label, "y": bound * factor}
+                    lines.append(line | _stroke(start, stop, span))
     return _apart(lines)
 
 
+def _stroke(start: float, stop: float, span: float) -> dict[str, Any]:
+    """Where a limit line is drawn; a limit at one place alone still needs a stroke that can be seen."""
+    beyond = (0.01 if stop > start else 0.04) * span
+    return {"x": start - beyond, "x2": stop + beyond, "label_x": (start + stop) / 2, "short": stop == start}
+
+
 def _apart(lines: Rows) -> Rows:
-    """Labels of neighbouring limits of one panel take turns between the left and the right end of their lines."""
+    """Labels stand in the middle of short lines, and else by turns at the right and the left end of their lines."""
     seen: dict[tuple[object, object], int] = {}
     for line in sorted(lines, key=lambda line: line["y"]):
         place = (line["panel"], line["side"])
-        line["end"] = "left" if seen.get(place, 0) % 2 else "right"
+        is_even = seen.get(place, 0) % 2 == 0
+        line["align"] = "center" if line.pop("short") else "right" if is_even else "left"
+        line["label_x"] = {"center": line["label_x"], "right": line["x2"], "left": line["x"]}[line["align"]]
         seen[place] = seen.get(place, 0) + 1
     return lines
 
@@ -177,7 +185,7 @@ def _y_axis(figure: Panels) -> Any:
 
     heights = [row[key] for row in figure.rows for key in ("y", "low", "high") if key in row]
     low, high = min(heights), max(heights)
-    pad = 0.08 * (high - low) or max(abs(high) * 0.01, 0.1)
+    pad = 0.11 * (high - low) or max(abs(high) * 0.01, 0.1)
     return alt.Y("y:Q", title=figure.y_title, scale=alt.Scale(domain=[low - pad, high + pad], zero=False, nice=False))
 
 
@@ -250,16 +258,14 @@ def _limit_layers(figure: Panels, y: Any) -> list[Any]:
     limits = alt.Chart().transform_filter("datum.kind === 'limit'").encode(y=y)
     rule = limits.mark_rule(color=LIMIT, strokeDash=[7, 3], strokeWidth=1.1).encode(x=_x_axis(figure), x2="x2:Q")
     layers = [rule]
-    ends: tuple[tuple[Literal["left", "right"], str, int], ...] = (("left", "x:Q", 3), ("right", "x2:Q", -3))
-    for end, place, inward in ends:
+    x = alt.X("label_x:Q", title=figure.x_title)
+    inward: dict[Literal["left", "center", "right"], int] = {"left": 3, "center": 0, "right": -3}
+    for align, shift in inward.items():
         for side, offset in (("min", 11), ("max", -6)):
             # A minimum is labelled below and a maximum above its line: on the side where no value should be.
-            label = limits.transform_filter(f"datum.end === '{end}' && datum.side === '{side}'")
-            layers.append(
-                label.mark_text(color=LIMIT, fontSize=10.5, align=end, dy=offset, dx=inward).encode(
-                    x=alt.X(place, title=figure.x_title), text="label:N"
-                )
-            )
+            label = limits.transform_filter(f"datum.align === '{align}' && datum.side === '{side}'")
+            text = label.mark_text(color=LIMIT, fontSize=10.5, align=align, dy=offset, dx=shift)
+            layers.append(text.encode(x=x, text="label:N"))
     return layers
 
 

@@ -49,7 +49,12 @@ def margin_chart(limits: Sequence[LimitResult]) -> dict[str, Any] | None:
         scale=alt.Scale(type="symlog", constant=1, domain=[low, high], nice=False),
         axis=alt.Axis(values=[tick for tick in ticks if low <= tick <= high], format=",d", grid=False),
     )
-    y = alt.Y("name:N", sort=names, title=None, axis=alt.Axis(labelLimit=420, grid=True, ticks=False, domain=False, labelPadding=8))
+    y = alt.Y(
+        "name:N",
+        sort=names,
+        title=None,
+        axis=alt.Axis(labelLimit=420, grid=True, ticks=False, domain=False, labelPadding=8),
+    )
     words = [DECISIONS[word][0] for word in DECISION_COLOURS]
     colour = alt.Color(
         "decision:N",

@@ -5,8 +5,9 @@ Rule: the template gets text only, every text is escaped there, and only our own
 
 from __future__ import annotations
 
+import dataclasses
+import re
 from collections.abc import Hashable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +22,7 @@ from reports.wording import (
     axis_values_text,
     condition_text,
     decimal_places,
+    difference_unit,
     fixed_text,
     number_text,
     rounded,
@@ -35,10 +37,13 @@ if TYPE_CHECKING:
     from datetime import date
 
     from reports.figures import Figure
+    from reports.frames import HazardNote
     from reports.summary import Budget, LimitResult, Report
 
 #: Most events that the page lists; the store has them all. Ours: a night's warnings fit, more would bury them.
 MOST_EVENTS = 200
+
+_NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:°C|k?Ω|[kMG]?Hz|dB[mc]?|[µm]?[AVW]|K|%)(?!\w))")
 
 _WORST_FIRST = ("fail", "conditional fail", "conditional pass", "pass", "not tested")
 
@@ -53,7 +58,7 @@ _AXIS_NAMES = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclasses.dataclass(frozen=True, slots=True)
 class Shown:
     """A decision as the page shows it: word, sign, and the class that gives it its colour."""
 
@@ -68,13 +73,22 @@ def page_html(report: Report, figures: Sequence[Figure]) -> str:
     from markupsafe import Markup
 
     environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("reports"), autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True
+        loader=jinja2.PackageLoader("reports"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        finalize=_kept_together,
     )
     style = resources.files("reports").joinpath("templates/report.css").read_text(encoding="utf-8")
     # Both are ours: the style file, and drawings whose texts the converter has escaped.
     drawings = [{"name": f.name, "caption": f.caption, "svg": Markup(f.svg)} for f in figures]
     css = Markup(style + _running_head(report))
     return environment.get_template("report.html").render(page=_page(report) | {"figures": drawings}, css=css)
+
+
+def _kept_together(value: object) -> object:
+    """Text with a no-break space between a number and its unit; our own style and drawings stay as they are."""
+    return _NUMBER_AND_UNIT.sub("\u00a0", value) if type(value) is str else value
 
 
 def _page(report: Report) -> dict[str, Any]:
@@ -92,7 +106,7 @@ def _page(report: Report) -> dict[str, Any]:
         "rule_text": _rule_text(report.limits),
         "coverage": report.coverage_statement,
         "findings": [_finding(finding) for finding in findings(report)],
-        "hazards": report.hazards,
+        "hazards": [_hazard(hazard) for hazard in report.hazards],
         "events": _events(report.events),
         "events_left_out": _left_out(len(report.events)),
         "instruments": [_instrument(row, facts.began.date()) for row in report.instruments.to_dict("records")],
@@ -172,11 +186,15 @@ def _finding(finding: Finding) -> dict[str, Any]:
     return {"decision": _shown(finding.decision), "title": f"{title}:", "text": finding.text}
 
 
+def _hazard(hazard: HazardNote) -> dict[str, str]:
+    return {name: true_minus(text) for name, text in dataclasses.asdict(hazard).items()}
+
+
 def _events(events: pd.DataFrame) -> list[dict[str, str]]:
     shown = events.head(MOST_EVENTS)
     columns = (shown["at"].tolist(), shown["kind"].tolist(), shown["text"].tolist())
     return [
-        {"at": time_text(at), "kind": str(kind), "text": str(text)} for at, kind, text in zip(*columns, strict=True)
+        {"at": time_text(at), "kind": kind, "text": true_minus(text)} for at, kind, text in zip(*columns, strict=True)
     ]
 
 
@@ -209,7 +227,7 @@ def _budget(budget: Budget) -> dict[str, Any]:
         "title": CHARACTERISTICS[budget.characteristic].title,
         "value": value_text(budget.value * factor, expanded, unit, budget.bound),
         "at": condition_text(budget.condition),
-        "unit": unit,
+        "unit": difference_unit(unit),
         "lines": [
             {
                 "cause": line.cause,
