@@ -32,6 +32,9 @@ _OVERLOAD_BELOW_INTERCEPT_DB = 15.0
 
 _KNOT_HZ = 10e6
 
+#: Bandwidths beyond which the filter lets nothing through: a Gaussian is more than 700 dB down there.
+FILTER_REACH = 8
+
 
 @dataclass(frozen=True, slots=True)
 class SweepState:
@@ -85,31 +88,39 @@ class AnalyzerModel:
             known = self._attenuators_db[attenuation_db] = within(self._setup.attenuator_db, self._seed, name)
         return known
 
-    def own_products_w(self, tones_dbm: tuple[float, float], state: SweepState) -> dict[str, complex]:
-        """The analyzer's own products in √W, turned by their phase against the unit's.
+    def own_product_w(self, line: str, tones_dbm: tuple[float, float], state: SweepState) -> complex:
+        """The analyzer's own product on a line in √W, turned by its phase against the unit's; 0 for a tone's line.
 
         ``tones_dbm`` are the levels of lower and upper tone at the connector, −inf for a tone that is off.
         IM3: 2·Pa + Pb − 2·(IP3 + att). IM2: Pa + Pb − (IP2 + att). HD2 and HD3 lie 6.02 and 9.54 dB below those of
         two tones of that level (closed form of a power series).
         """
+        turn = self._own_turn.get(line)
+        if turn is None:
+            return 0j
         shift = state.attenuation_db - (_PREAMPLIFIER_INTERCEPT_DB if state.preamplifier else 0.0)
         ip2, ip3 = self._setup.intercept2_dbm + shift, self._setup.intercept3_dbm + shift
         lower, upper = tones_dbm
-        levels = {
-            "im3_lower": 2 * lower + upper - 2 * ip3,
-            "im3_upper": 2 * upper + lower - 2 * ip3,
-            "im2_sum": lower + upper - ip2,
-            "hd2": 2 * lower - ip2 - 20 * math.log10(2),
-            "hd3": 3 * lower - 2 * ip3 - 20 * math.log10(3),
-        }
-        return {name: self._own_turn[name] * 10 ** ((level - 30) / 20) for name, level in levels.items()}
+        if line == "im3_lower":
+            level = 2 * lower + upper - 2 * ip3
+        elif line == "im3_upper":
+            level = 2 * upper + lower - 2 * ip3
+        elif line == "im2_sum":
+            level = lower + upper - ip2
+        elif line == "hd2":
+            level = 2 * lower - ip2 - 20 * math.log10(2)
+        else:
+            level = 3 * lower - 2 * ip3 - 20 * math.log10(3)
+        return turn * 10 ** ((level - 30) / 20)
 
     def add_own_products(
         self, lines: Mapping[str, Line], tones_dbm: tuple[float, float], state: SweepState
     ) -> list[Line]:
         """Lines as the detector meets them: each product plus the analyzer's own, turned relative to the unit's."""
-        own = self.own_products_w(tones_dbm, state)
-        return [Line(line.frequency_hz, abs(line.amplitude) + own.get(name, 0j)) for name, line in lines.items()]
+        return [
+            Line(line.frequency_hz, abs(line.amplitude) + self.own_product_w(name, tones_dbm, state))
+            for name, line in lines.items()
+        ]
 
     def is_overloaded(self, total_dbm: float, state: SweepState) -> bool:
         """Whether the mixer is driven too hard to be believed."""
@@ -153,6 +164,6 @@ def _selected_w(lines: list[Line], frequency_hz: float, bandwidth_hz: float) -> 
     total = 0.0
     for line_hz, amplitude in lines:
         offset = (line_hz - frequency_hz) / bandwidth_hz
-        if abs(offset) < 8:  # beyond that a Gaussian is more than 700 dB down, and its exponential underflows
+        if abs(offset) < FILTER_REACH:
             total += abs(amplitude) ** 2 * 0.5 ** (4 * offset * offset)
     return total

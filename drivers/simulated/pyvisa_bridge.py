@@ -22,32 +22,35 @@ _EMPTY_DESCRIPTION = 'spec: "1.1"\n'
 _NUMBERS = itertools.count(1)
 
 
+#: Every byte by its value, so that a response falls apart without slicing.
+_BYTES = tuple(bytes((value,)) for value in range(256))
+
+
 class BridgeDevice:
     """One front end as pyvisa-sim wants its devices: written in pieces, read byte by byte."""
 
     def __init__(self, front_end: FrontEnd) -> None:
         self.resource_name: str | None = None
         self._front_end = front_end
-        self._bytes: Iterator[tuple[bytes, bool]] | None = None
+        self._unread: Iterator[tuple[bytes, bool]] = iter(())
 
     def write(self, data: bytes) -> None:
         """Hand bytes to the front end; what was not read of the last response is lost."""
-        if self._bytes is not None:
-            self._bytes = None
+        if next(self._unread, None) is not None:
+            self._unread = iter(())
             self._front_end.interrupt()
         self._front_end.receive(data)
 
     def read(self) -> tuple[bytes, bool]:
         """Next byte of the response and whether it is its last; no byte when no response is due."""
-        if self._bytes is None:
-            response = self._front_end.reply()
-            if response is None:
-                return b"", False
-            self._bytes = _singly(response)
-        byte, is_last = next(self._bytes)
-        if is_last:
-            self._bytes = None
-        return byte, is_last
+        for byte_and_last in self._unread:
+            return byte_and_last
+        response = self._front_end.reply()
+        if response is None:
+            return b"", False
+        last = itertools.chain(itertools.repeat(False, len(response) - 1), (True,))
+        self._unread = zip(map(_BYTES.__getitem__, response), last, strict=True)
+        return next(self._unread)
 
 
 def simulated_manager(devices: Mapping[str, FrontEnd]) -> pyvisa.ResourceManager:
@@ -66,10 +69,3 @@ def simulated_manager(devices: Mapping[str, FrontEnd]) -> pyvisa.ResourceManager
         # The attribute is pyvisa-sim's own; PyVISA's base class does not declare it.
         manager.visalib.devices.add_device(to_canonical_name(resource), BridgeDevice(front_end))  # type: ignore[attr-defined]
     return manager
-
-
-def _singly(response: bytes) -> Iterator[tuple[bytes, bool]]:
-    last = len(response) - 1
-    for index in range(last):
-        yield response[index : index + 1], False
-    yield response[last:], True

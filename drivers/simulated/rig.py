@@ -12,7 +12,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple
 
 from drivers.simulated.amplifier import ISOLATION_DB, LINE_ORDERS, peak_v
-from drivers.simulated.analyzer import AnalyzerModel, Line, SweepState
+from drivers.simulated.analyzer import FILTER_REACH, AnalyzerModel, Line, SweepState
 from drivers.simulated.bias import OFF, Bias, Terminals
 from drivers.simulated.drawing import within
 from drivers.simulated.paths import Paths
@@ -199,22 +199,27 @@ class Rig:
     def line_frequency_hz(self, line: str) -> float:
         """Where a line lies for the sources' present settings, Hz."""
         n, m = LINE_ORDERS[line]
-        lower, upper = self.tones.get("tone_1"), self.tones.get("tone_2")
-        return abs(n * (lower.frequency_hz if lower else 0.0) + m * (upper.frequency_hz if upper else 0.0))
+        return abs(n * self._tone_hz("tone_1") + m * self._tone_hz("tone_2"))
+
+    def _tone_hz(self, place: str) -> float:
+        """Frequency that a source is set to; 0 for a source that is not there, whose lines have no amplitude."""
+        tone = self.tones.get(place)
+        return tone.frequency_hz if tone else 0.0
 
     def connector_lines(self, state: SweepState) -> dict[str, Line]:
         """Lines at the analyzer's connector: both tones, and the products that ``state`` can see."""
         channel, load = self.channel, self.load_ohm
         if channel is None or load is None:
             return {}
-        reach_hz = state.span_hz / 2 + 8 * state.bandwidth_hz
+        reach_hz = state.span_hz / 2 + FILTER_REACH * state.bandwidth_hz
         per_root_w = 1 / math.sqrt(2 * load)
+        lower_hz, upper_hz = self._tone_hz("tone_1"), self._tone_hz("tone_2")
         found = {}
         for name, voltage in self.load_lines_v(self.operating()).items():
-            if voltage == 0:
-                continue
-            frequency_hz = self.line_frequency_hz(name)
-            if name.startswith("tone") or abs(frequency_hz - state.centre_hz) <= reach_hz:
+            n, m = LINE_ORDERS[name]
+            frequency_hz = abs(n * lower_hz + m * upper_hz)
+            is_tone = n + m == 1 and n * m == 0
+            if voltage != 0 and (is_tone or abs(frequency_hz - state.centre_hz) <= reach_hz):
                 loss_db = self.paths.output_db(channel, load, frequency_hz)
                 found[name] = Line(frequency_hz, voltage * (per_root_w * 10 ** (-loss_db / 20)))
         return found
