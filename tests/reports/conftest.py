@@ -129,7 +129,11 @@ def _sequence() -> Sequence:
 class _Errors:
     """Every error of one bench; ``size`` 0 makes a perfect one."""
 
-    def __init__(self, rng: np.random.Generator, bench: Bench, size: float) -> None:
+    def __init__(
+        self, rng: np.random.Generator, bench: Bench, size: float, product_setting: tuple[float, float]
+    ) -> None:
+        #: Attenuation in dB and bandwidth in Hz at which products are read; no error, but what the errors depend on.
+        self.product_setting = product_setting
         analyzer, meter = bench.instrument.analyzer, bench.instrument.current_meter
         source, supply = bench.instrument.tone_1, bench.instrument.supply
         assert analyzer is not None
@@ -222,7 +226,7 @@ def _read_line(
     line: str, at_connector: dict[str, FloatArray], frequency_hz: FloatArray, errors: _Errors, rng: np.random.Generator
 ) -> dict[str, FloatArray]:
     """Power mean and its scatter over ``POINTS`` samples of line, analyzer product and noise, with all errors."""
-    attenuation_db, bandwidth_hz = (20.0, 100.0) if not line.startswith("tone") else (30.0, 1000.0)
+    attenuation_db, bandwidth_hz = errors.product_setting if not line.startswith("tone") else (30.0, 1000.0)
     level = at_connector[line]
     own = np.asarray(_own_product(line, at_connector, attenuation_db))
     signal = 10 ** (level / 20) + 10 ** (own / 20) * np.exp(1j * errors.phase[line])
@@ -303,13 +307,18 @@ def _long(wide: dict[str, FloatArray], repeat: int) -> pd.DataFrame:
 
 @pytest.fixture
 def make_night() -> Callable[..., Night]:
-    """Makes ``(frames, truth)``: ``make_night(seed, size=1.0, repeats=1, limits=(), **axes)``; truth by condition."""
+    """Makes ``(frames, truth)`` from a seed; truth by condition.
+
+    ``size`` scales the bench's errors, ``product_setting`` is attenuation in dB and bandwidth in Hz for the products,
+    ``limits`` go into the part file, anything else is the values of an axis.
+    """
 
     def make(
         seed: int = 0,
         *,
         size: float = 1.0,
         repeats: int = 1,
+        product_setting: tuple[float, float] = (20.0, 100.0),
         limits: tuple[dict[str, object], ...] = (),
         **axes: tuple[object, ...],
     ) -> Night:
@@ -328,7 +337,7 @@ def make_night() -> Callable[..., Night]:
         rows = list(itertools.product(*(every[axis] for axis in AXES)))
         conditions = pd.DataFrame(rows, columns=list(AXES)).astype({"gain_code": "int64"})
         conditions.index = pd.RangeIndex(len(rows), name="condition")
-        truth, errors = _truth(conditions, rng), _Errors(rng, bench, size)
+        truth, errors = _truth(conditions, rng), _Errors(rng, bench, size, product_setting)
         parts = [_long(_read_once(conditions, bench, truth, errors, rng), repeat) for repeat in range(repeats)]
         readings = pd.concat(parts, ignore_index=True)
         facts = RunFacts("run-1", "VG2-0001", "Operator", "complete", datetime(2026, 11, 2, tzinfo=UTC), None, "0.1.0")

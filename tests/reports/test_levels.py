@@ -1,0 +1,170 @@
+"""Levels in the load: noise, the analyzer's own products, and which errors are one draw."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Protocol
+
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.typing import NDArray
+
+from reports.derive import derive
+from reports.errors import CannotDerive, NotPositive
+from reports.frames import RunFrames
+from reports.levels import input_level, level_in_load
+from reports.wide_readings import wide_readings
+from sequences.bench_file import Instruments
+
+FloatArray = NDArray[np.float64]
+
+
+class MakeNight(Protocol):
+    def __call__(
+        self,
+        seed: int = 0,
+        *,
+        size: float = 1.0,
+        product_setting: tuple[float, float] = (20.0, 100.0),
+        **axes: tuple[object, ...],
+    ) -> tuple[RunFrames, dict[str, FloatArray]]: ...
+
+
+def _with(frames: RunFrames, quantity: str, value: float) -> RunFrames:
+    """The same run with one quantity set to a value at every condition."""
+    readings = frames.readings.copy()
+    readings.loc[readings["quantity"] == quantity, "value"] = value
+    return replace(frames, readings=readings)
+
+
+def _level(frames: RunFrames, line: str) -> FloatArray:
+    return level_in_load(frames, wide_readings(frames.conditions.index, frames.readings), line).value
+
+
+def test_a_product_in_the_noise_is_at_most_the_reading(make_night: MakeNight) -> None:
+    """Noise −155 dBm/Hz + 20 dB in 100 Hz is −115 dBm; −112.5 dBm is 2.5 dB above it, and the product could be absent.
+
+    Loss at 58.5 MHz by the straight line from 11.0 dB at 10 MHz to 11.6 dB at 500 MHz: 11.0594 dB.
+    """
+    frames, _ = make_night(size=0.0)
+    noisy = _with(frames, "im3_lower_level_dbm", -112.5)
+    wide = wide_readings(noisy.conditions.index, noisy.readings)
+    level = level_in_load(noisy, wide, "im3_lower")
+    own = 3 * -8.06 - 2 * (26 + 20)
+
+    assert (level.bound == -1).all()
+    np.testing.assert_allclose(level.value, 20 * np.log10(10 ** (-112.5 / 20) + 10 ** (own / 20)) + 11.0594, atol=0.1)
+
+
+def test_a_product_above_the_noise_is_corrected_for_it(make_night: MakeNight) -> None:
+    """At 10 dB displayed (S + N)/N the noise adds 0.4576 dB, which is taken out: −105 becomes −105.4576 dBm.
+
+    Correction of the displayed ratio, 10·log10(1 − 10^(−R/10)): widely published, e.g. 0.46 dB for 10 dB.
+    """
+    frames, _ = make_night(size=0.0)
+    level = _level(_with(frames, "hd3_level_dbm", -105.0), "hd3")
+
+    np.testing.assert_allclose(level, -105.4576 + 11.0 + 0.6 * (178.5 - 10) / 490, atol=1e-3)
+
+
+def test_a_product_that_the_analyzer_makes_is_at_most_both_in_opposite_phase(make_night: MakeNight) -> None:
+    """Tones at −8 dBm on an analyzer of IP3 26 dBm without attenuation give −76 dBm of its own, far above the unit's.
+
+    What the unit makes is not measured; every bound must still hold for the truth, on every bench.
+    """
+    for seed in range(20):
+        frames, truth = make_night(seed, product_setting=(0.0, 100.0))
+        one = derive(frames)["oip3_lower"]
+        bounded = one.result.bound == 1
+        assert bounded.mean() > 0.5
+        assert np.all((one.result.value - one.result.expanded())[bounded] < truth["oip3_lower"][one.rows][bounded])
+
+
+def test_bounds_by_noise_hold_for_the_truth(make_night: MakeNight) -> None:
+    """In 30 kHz the noise hides the products; OIP3 is then at least, harmonics at most, the value less or plus U."""
+    for seed in range(20):
+        frames, truth = make_night(seed, product_setting=(20.0, 30e3))
+        derived = derive(frames)
+        for word, sign in (("oip3_upper", 1), ("hd3", -1)):
+            one = derived[word]
+            bounded = one.result.bound == sign
+            slack = sign * (truth[word][one.rows] - one.result.value) + one.result.expanded()
+            assert bounded.any()
+            assert slack[bounded].min() > 0
+            assert not (one.result.bound == -sign).any()
+
+
+def test_a_tone_in_the_noise_is_not_measured(make_night: MakeNight) -> None:
+    """A tone that cannot be told from noise bounds nothing useful; what would need it is absent, not wrong."""
+    frames, _ = make_night()
+    derived = derive(_with(frames, "tone_lower_level_dbm", -96.0))
+
+    assert "gain" not in derived
+    assert "oip3" not in derived
+    assert "supply_current" in derived
+
+
+def test_the_response_is_shared_within_a_knot_interval_only_in_part(make_night: MakeNight) -> None:
+    """59.5 MHz lies between the knots at 50 and 60 MHz as 0.05 to 0.95; 60.5 MHz takes 0.95 from the one at 60 too."""
+    frames, _ = make_night()
+    wide = wide_readings(frames.conditions.index, frames.readings)
+    lower, upper = (
+        level_in_load(frames, wide, tone).causes["analyzer response"] for tone in ("tone_lower", "tone_upper")
+    )
+    standard_db = 0.12 / np.sqrt(3)
+
+    np.testing.assert_array_equal(lower.instance[0], [5, 6])
+    np.testing.assert_array_equal(upper.instance[0], [6, 7])
+    np.testing.assert_allclose(lower.contribution[0] / standard_db, [0.05, 0.95], atol=1e-6)
+    np.testing.assert_allclose(upper.contribution[0] / standard_db, [0.95, 0.05], atol=1e-6)
+
+
+def test_the_scale_error_grows_from_minus_20_dbm_with_its_sign(make_night: MakeNight) -> None:
+    """A tone at −8 dBm and a product at −92 dBm feel the same slope with opposite signs: 1.2 and −7.2 times ±0.03 dB."""
+    frames, _ = make_night(size=0.0)
+    wide = wide_readings(frames.conditions.index, frames.readings)
+    tone, product = (level_in_load(frames, wide, line).causes["analyzer scale"] for line in ("tone_lower", "im3_lower"))
+    standard_db = 0.03 / np.sqrt(3)
+
+    assert tone.contribution[0, 0] / standard_db == pytest.approx(1.2, abs=0.03)
+    assert product.contribution[0, 0] / standard_db == pytest.approx(-7.2, abs=0.1)
+
+
+def test_the_two_sources_have_no_error_in_common(make_night: MakeNight) -> None:
+    """Each source has its own level error, and the same setting of the two is still two draws."""
+    frames, _ = make_night()
+    wide = wide_readings(frames.conditions.index, frames.readings)
+    lower, upper = (input_level(frames, wide, tone) for tone in ("tone_lower", "tone_upper"))
+
+    for cause in ("tone source level", "tone source setting"):
+        assert not set(lower.causes[cause].instance.ravel()) & set(upper.causes[cause].instance.ravel())
+    np.testing.assert_array_equal(lower.causes["input path loss"].instance, upper.causes["input path loss"].instance)
+
+
+def test_the_same_setting_is_the_same_draw_at_every_temperature(make_night: MakeNight) -> None:
+    """So that a change of gain with temperature does not carry the setting error, and a step between codes does."""
+    frames, _ = make_night()
+    cause = input_level(frames, wide_readings(frames.conditions.index, frames.readings), "tone_lower").causes
+    draws = pd.Series(cause["tone source setting"].instance[:, 0]).groupby(frames.conditions["gain_code"].to_numpy())
+
+    assert (draws.nunique() == 1).all()
+    assert draws.first().is_unique
+
+
+def test_a_bandwidth_of_zero_is_refused(make_night: MakeNight) -> None:
+    """There is no noise in no bandwidth; a record that says so is broken."""
+    frames, _ = make_night()
+
+    with pytest.raises(NotPositive):
+        derive(_with(frames, "hd2_bandwidth_hz", 0.0))
+
+
+def test_lines_without_an_analyzer_in_the_bench_file_cannot_be_derived(make_night: MakeNight) -> None:
+    """Readings of a line need an accuracy; without the analyzer's entry there is none, and that is said."""
+    frames, _ = make_night()
+    present = {place: entry for place, entry in frames.bench.instrument.present.items() if place != "analyzer"}
+    bench = frames.bench.model_copy(update={"instrument": Instruments.model_construct(**present)})
+
+    with pytest.raises(CannotDerive, match="the bench has no analyzer"):
+        derive(replace(frames, bench=bench))
