@@ -24,11 +24,12 @@ class ScpiSwitch(ScpiInstrument):
             NotUnderstood: This relay did not close, or one of the others is stuck.
             Refused: There is no such route.
         """
-        if route not in self._known:
-            self._known.append(route)
         command = f":ROUT:CLOS {scpi_text.format_channel_list([route])}"
         self._messages.tell(":ROUT:OPEN:ALL")
         self._messages.tell(command)
+        if route not in self._known:
+            self._messages.check(command)  # before asking for its state: there would be no reply if it does not exist
+            self._known.append(route)
         closed = self.selected()
         if closed != (route,):
             self._messages.check(command)

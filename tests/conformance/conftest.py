@@ -1,193 +1,308 @@
-"""What the conformance suites run on: lines over pyvisa-sim and over loopback sockets to one small talking device."""
+"""What the suites of the roles run on: stations with an instrument of every role."""
 
 from __future__ import annotations
 
-import contextlib
-import socket
 import struct
-import threading
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from pathlib import Path
+from datetime import UTC, datetime, timedelta
 
 import pytest
-import pyvisa
 
+from drivers.errors import TimedOut
 from drivers.link import Link
-from drivers.visa import open_resource, resource_manager
+from drivers.messages import Exchange, Messages
+from drivers.simulated.amplifier import AmplifierModel, BiasMode
+from drivers.simulated.front_ends import front_ends
+from drivers.simulated.pyvisa_bridge import simulated_manager
+from drivers.simulated.rig import Rig
+from drivers.simulated.rig_setup import (
+    AnalyzerSetup,
+    ChamberSetup,
+    CurrentMeterSetup,
+    RigSetup,
+    SupplySetup,
+    ThermometerSetup,
+    ToneSourceSetup,
+    UnitRatings,
+)
+from drivers.timing import Clock
+from drivers.visa import open_resource
 
-SHORT_S = 0.05
-"""Time-out of the lines: long enough for a loopback reply, short enough for the tests of silence."""
 
-
-class TalkingDevice:
-    """Answers ``KEY?`` with what ``answers`` holds for it; None is silence, and so is an unknown query.
-
-    ``held_back`` answers are noted and come only on release, which is how a reply is late without any waiting.
-    ``broken_off`` answers stop without the end of their message.
-    """
+class StillClock:
+    """A clock that moves only when somebody sleeps."""
 
     def __init__(self) -> None:
-        self.answers: dict[bytes, bytes | None] = {b"*IDN?": b"MAKER,MODEL,7,1.0\n"}
-        self.received: list[bytes] = []
-        self.held_back: set[bytes] = set()
-        self.broken_off: set[bytes] = set()
+        self.at_s = 0.0
 
-    def reply_to(self, message: bytes) -> bytes | None:
-        self.received.append(message)
-        return self.answers.get(message)
+    def now(self) -> datetime:
+        return datetime(2026, 11, 2, 18, 30, tzinfo=UTC) + timedelta(seconds=self.at_s)
 
+    def elapsed_s(self) -> float:
+        return self.at_s
 
-class SimAdapter:
-    """The device as pyvisa-sim wants it; a new message throws away what was not read (IEEE 488.2, 6.3.2.3)."""
-
-    resource_name: str | None = None
-
-    def __init__(self, device: TalkingDevice) -> None:
-        self.device = device
-        self.output = bytearray()
-        self.late = b""
-        self.ends = True
-
-    def write(self, data: bytes) -> None:
-        message = data.removesuffix(b"\n")
-        reply = self.device.reply_to(message) or b""
-        if message in self.device.held_back:
-            self.late, reply = reply, b""
-        self.output = bytearray(reply)
-        self.ends = message not in self.device.broken_off
-
-    def read(self) -> tuple[bytes, bool]:
-        if not self.output:
-            return b"", False
-        return bytes([self.output.pop(0)]), self.ends and not self.output
-
-    def release(self) -> None:
-        self.output.extend(self.late)
+    def sleep(self, duration_s: float) -> None:
+        self.at_s += max(duration_s, 0.0)
 
 
-class LoopbackServer:
-    """The device on a TCP port of this machine, one thread for each connection."""
+class ScriptedInstrument:
+    """A Link to an instrument that holds what it is told, refuses what is out of range, and fills an error queue.
 
-    def __init__(self, device: TalkingDevice) -> None:
-        self.device = device
-        self.reset_on: bytes | None = None
-        self.close_on: bytes | None = None
-        self.listener = socket.create_server(("127.0.0.1", 0))
-        self.port: int = self.listener.getsockname()[1]
-        self.connections: list[socket.socket] = []
-        self.late: list[tuple[socket.socket, bytes]] = []
-        self.threads = [threading.Thread(target=self._accept)]
-        self.threads[0].start()
+    Args:
+        settings: Header → value at power-up.
+        limits: Header → lowest and highest number.
+        answers: Query → reply, for what is measured.
+    """
 
-    def _accept(self) -> None:
-        while True:
-            try:
-                connection, _ = self.listener.accept()
-            except OSError:  # the listener has been closed: the end of the test
-                return
-            self.connections.append(connection)
-            thread = threading.Thread(target=self._serve, args=(connection,))
-            self.threads.append(thread)
-            thread.start()
+    resource = "scripted"
 
-    def _serve(self, connection: socket.socket) -> None:
-        buffer = b""
-        with contextlib.suppress(OSError), connection:
-            while received := connection.recv(4096):
-                buffer += received
-                while b"\n" in buffer:
-                    message, _, buffer = buffer.partition(b"\n")
-                    if not self._answer(connection, message):
-                        return
+    def __init__(
+        self,
+        settings: dict[str, str],
+        limits: dict[str, tuple[float, float]] | None = None,
+        answers: dict[str, Callable[[], bytes]] | None = None,
+    ) -> None:
+        self.settings = settings
+        self.limits = limits or {}
+        self.answers = answers or {}
+        self.queue: list[bytes] = []
+        self.reply: bytes | None = None
 
-    def _answer(self, connection: socket.socket, message: bytes) -> bool:
-        reply = self.device.reply_to(message) or b""
-        if message == self.reset_on:
-            connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
-            return False
-        if message == self.close_on:
-            return False
-        if message in self.device.held_back:
-            self.late.append((connection, reply))
+    def send(self, data: bytes) -> None:
+        if self.reply is not None:  # IEEE 488.2, 6.3.2.3
+            self.reply = None
+            self.queue.append(b'-410,"Query INTERRUPTED"')
+        command, _, completion = data.decode("ascii").partition(";")
+        assert completion in ("", "*OPC?")
+        if command.partition(" ")[0].endswith("?"):
+            self.reply = self._answer(command)
         else:
-            connection.sendall(reply)
-        return True
+            self._take(command)
+        if completion:
+            self.reply = b"1"
 
-    def release(self) -> None:
-        for connection, reply in self.late:
-            with contextlib.suppress(OSError):
-                connection.sendall(reply)
+    def _answer(self, query: str) -> bytes | None:
+        if query == "*IDN?":
+            return b"MAKER,MODEL,7,1.0"
+        if query == "*ESR?":
+            return b"0"
+        if query == ":SYST:ERR?":
+            return self.queue.pop(0) if self.queue else b'0,"No error"'
+        if query in self.answers:
+            return self.answers[query]()
+        if query.startswith(":ROUT:CLOS? "):
+            return self._relays(query).encode()
+        if query[:-1] in self.settings:
+            return self.settings[query[:-1]].encode()
+        self.queue.append(b'-113,"Undefined header"')
+        return None
+
+    def _take(self, command: str) -> None:
+        header, _, value = command.partition(" ")
+        if header == "*CLS":
+            self.queue.clear()
+        elif header == ":ROUT:OPEN:ALL":
+            self.settings[":ROUT:CLOS"] = ""
+        elif header not in self.settings:
+            self.queue.append(b'-113,"Undefined header"')
+        elif header in self.limits and not value.isalpha():
+            lowest, highest = self.limits[header]
+            if lowest <= float(value.strip("(@)")) <= highest:
+                self.settings[header] = value
+            else:
+                self.queue.append(b'-222,"Data out of range"')
+        else:
+            highest_number = str(self.limits[header][1]) if header in self.limits else value
+            self.settings[header] = {"OFF": "0", "MAX": highest_number}.get(value, value)
+
+    def _relays(self, query: str) -> str:
+        asked = query.partition("(@")[2].rstrip(")").split(",")
+        return ",".join("1" if self.settings[":ROUT:CLOS"] == f"(@{route})" else "0" for route in asked)
+
+    def receive(self, timeout_s: float | None = None) -> bytes:
+        reply, self.reply = self.reply, None
+        if reply is None:
+            raise TimedOut("no complete reply in time", resource=self.resource)
+        return reply
+
+    def clear(self) -> None:
+        self.reply = None
 
     def close(self) -> None:
-        with contextlib.suppress(OSError):
-            self.listener.shutdown(socket.SHUT_RDWR)
-        self.listener.close()
-        self.threads[0].join()
-        for connection in self.connections:
-            with contextlib.suppress(OSError):
-                connection.shutdown(socket.SHUT_RDWR)
-        for thread in self.threads[1:]:
-            thread.join()
+        self.reply = None
 
 
-@dataclass
-class Line:
-    """A link, the device at its other end, and the release of late replies."""
+def scripted_trace(settings: dict[str, str]) -> bytes:
+    """Half the points at −20 dBm, half at −23 dBm."""
+    points = int(float(settings[":SENS:SWE:POIN"]))
+    levels = [-20.0, -23.0] * (points // 2) + [-20.0] * (points % 2)
+    content = struct.pack(f">{points}f", *levels)
+    count = str(len(content))
+    return f"#{len(count)}{count}".encode() + content
 
-    link: Link
-    device: TalkingDevice
-    release: Callable[[], None]
+
+def scripted_instrument(place: str) -> ScriptedInstrument:
+    """Make the instrument of a place, in an awkward power-up state."""
+    settings: dict[str, str]
+    match place:
+        case "tone_1":
+            settings = {
+                ":OUTP:STAT": "1",
+                ":UNIT:POW": "V",
+                ":SOUR:FREQ:MODE": "SWE",
+                ":SOUR:FREQ:CW": "1E9",
+                ":SOUR:POW:LIM:AMPL": "19",
+                ":SOUR:POW:LEV:IMM:AMPL": "-60",
+            }
+            limits = {
+                ":SOUR:FREQ:CW": (1e5, 3e9),
+                ":SOUR:POW:LIM:AMPL": (-60.0, 19.0),
+                ":SOUR:POW:LEV:IMM:AMPL": (-60.0, 19.0),
+            }
+            return ScriptedInstrument(settings, limits)
+        case "analyzer":
+            settings = {
+                ":ABOR": "",
+                ":INIT:IMM": "",
+                ":INIT:CONT": "1",
+                ":INP:ATT": "0",
+                ":INP:ATT:AUTO": "1",
+                ":INP:GAIN:STAT": "1",
+                ":SENS:FREQ:CENT": "1E9",
+                ":SENS:FREQ:SPAN": "1E9",
+                ":SENS:DET:FUNC": "POS",
+                ":SENS:BAND:RES": "1E6",
+                ":SENS:SWE:POIN": "401",
+                ":SENS:SWE:TIME": "0.1",
+                ":UNIT:POW": "V",
+                ":FORM:DATA": "ASC",
+                ":FORM:BORD": "SWAP",
+            }
+            limits = {":INP:ATT": (0.0, 40.0), ":SENS:BAND:RES": (10.0, 30e3), ":SENS:SWE:POIN": (1.0, 1001.0)}
+            answers = {":TRAC:DATA? TRACE1": lambda: scripted_trace(settings), ":STAT:QUES:COND?": lambda: b"0"}
+            return ScriptedInstrument(settings, limits, answers)
+        case "supply":
+            settings = {
+                ":OUTP:STAT": "1",
+                ":SOUR:VOLT:LEV:IMM:AMPL": "12",
+                ":SOUR:CURR:LEV:IMM:AMPL": "2",
+                ":SOUR:VOLT:PROT:LEV": "21",
+                ":SOUR:VOLT:PROT:STAT": "0",
+                ":SOUR:CURR:PROT:LEV": "2",
+                ":SOUR:CURR:PROT:STAT": "0",
+                ":SOUR:VOLT:PROT:TRIP": "0",
+                ":SOUR:CURR:PROT:TRIP": "0",
+            }
+            limits = {
+                ":SOUR:VOLT:LEV:IMM:AMPL": (0.0, 20.0),
+                ":SOUR:CURR:LEV:IMM:AMPL": (0.0, 2.0),
+                ":SOUR:VOLT:PROT:LEV": (0.0, 22.0),
+                ":SOUR:CURR:PROT:LEV": (0.0, 2.2),
+            }
+
+            def when_on(value: str) -> bytes:
+                return value.encode() if settings[":OUTP:STAT"] == "1" else b"0"
+
+            answers = {
+                ":MEAS:SCAL:VOLT:DC?": lambda: when_on(settings[":SOUR:VOLT:LEV:IMM:AMPL"]),
+                ":MEAS:SCAL:CURR:DC?": lambda: when_on("0.2"),
+            }
+            return ScriptedInstrument(settings, limits, answers)
+        case "current_meter" | "board_thermometer":
+            reading = b"+2.00000E-01" if place == "current_meter" else b"+2.31000E+01"
+            settings = dict.fromkeys([":CONF:SCAL:CURR:DC", ":CONF:SCAL:TEMP", ":INIT:IMM"], "")
+            settings |= {":SENS:CURR:DC:NPLC": "10", ":SENS:TEMP:NPLC": "10"}
+            return ScriptedInstrument(settings, answers={":FETC?": lambda: reading})
+        case "chamber":
+            settings = {
+                ":OUTP:STAT": "0",
+                ":SOUR:TEMP:SPO": "23",
+                ":SOUR:TEMP:RAMP:RATE": "10",
+                ":SOUR:TEMP:PROT:LOW:LEV": "-60",
+                ":SOUR:TEMP:PROT:HIGH:LEV": "150",
+            }
+            limits = {
+                ":SOUR:TEMP:SPO": (-60.0, 150.0),
+                ":SOUR:TEMP:RAMP:RATE": (0.1, 10.0),
+                ":SOUR:TEMP:PROT:LOW:LEV": (-60.0, 150.0),
+                ":SOUR:TEMP:PROT:HIGH:LEV": (-60.0, 150.0),
+            }
+            return ScriptedInstrument(settings, limits, {":MEAS:SCAL:TEMP?": lambda: b"23.1"})
+        case "load_switch":
+            return ScriptedInstrument({":ROUT:CLOS": "(@104)"}, {":ROUT:CLOS": (101.0, 104.0)})
+        case "code_port":
+            ports = {f":SOUR:DIG:DATA{port}": "0" for port in (1, 2, 3)}
+            return ScriptedInstrument(ports, dict.fromkeys(ports, (0.0, 255.0)))
+    raise AssertionError(f"no instrument at {place}")
+
+
+class Station:
+    """Instruments of every role with the messages to them, and all that was exchanged."""
+
+    def __init__(self, clock: Clock, link_to: Callable[[str], Link]) -> None:
+        self._clock = clock
+        self._link_to = link_to
+        self.exchanges: list[Exchange] = []
+
+    def messages(self, place: str) -> Messages:
+        return Messages(self._link_to(place), place, self._clock, self.exchanges.append)
 
 
 @pytest.fixture
-def sim_manager(tmp_path: Path) -> Iterator[pyvisa.ResourceManager]:
-    """A pyvisa-sim library of its own, without devices."""
-    empty = tmp_path / "empty.yaml"
-    empty.write_text('spec: "1.0"\ndevices: {}\nresources: {}\n')
-    manager = resource_manager(f"{empty}@sim")
-    yield manager
+def scripted_station() -> Station:
+    """Every role by scripts in memory."""
+    return Station(StillClock(), scripted_instrument)
+
+
+@pytest.fixture(params=["scripted_station", "rig_station"])
+def station(request: pytest.FixtureRequest) -> Iterator[Station]:
+    """Each of the stations in turn. Afterwards: root headers only, one command a message, nothing refused unseen."""
+    made: Station = request.getfixturevalue(request.param)
+    yield made
+    for exchange in made.exchanges:
+        command, _, completion = exchange.sent.decode("ascii").partition(";")
+        assert command == "" or command[0] in ":*", f"{command!r} does not start at the root"
+        assert completion in ("", "*OPC?"), f"{exchange.sent!r} is more than one command"
+
+
+def rig_setup() -> RigSetup:
+    """A bench with every instrument, of ordinary accuracy."""
+    codes = {code: 24.0 - 0.75 * code for code in range(31)}
+    modes = {"nominal": BiasMode(supply_v=5.0, mode_word=0, typical_current_a=0.2, oip3_dbm=45.0)}
+    return RigSetup(
+        unit=AmplifierModel(("A", "B"), 200.0, codes, 200.0, modes, unit_seed=3),
+        ratings=UnitRatings(supply_v=5.5, input_level_dbm=18.0, highest_die_c=110.0),
+        seed=1,
+        tone_1=ToneSourceSetup(level_db=0.25, setting_db=0.04, highest_level_dbm=19.0),
+        tone_2=ToneSourceSetup(level_db=0.25, setting_db=0.04, highest_level_dbm=19.0),
+        analyzer=AnalyzerSetup(
+            level_db=0.25,
+            scale_db_per_10db=0.03,
+            flatness_db=0.12,
+            attenuator_db=0.08,
+            noise_dbm_per_hz=-155.0,
+            intercept2_dbm=62.0,
+            intercept3_dbm=26.0,
+            attenuations_db=(0.0, 10.0, 20.0, 30.0, 40.0),
+            bandwidths_hz=(10.0, 100.0, 1000.0, 10000.0),
+            highest_input_dbm=30.0,
+        ),
+        supply=SupplySetup(0.01, 0.005, 0.001, highest_voltage_v=20.0, highest_current_a=2.0),
+        current_meter=CurrentMeterSetup(offset_a=2e-5, gain=5e-4),
+        board_thermometer=ThermometerSetup(temperature_k=0.2),
+        chamber=ChamberSetup(temperature_k=0.4, lowest_c=-60.0, highest_c=150.0, ramp_k_per_min=4.0),
+        load_routes={101: 100.0, 102: 150.0, 103: 200.0, 104: 400.0},
+        channel_routes={201: "A", 202: "B"},
+        channel_ports={1: "A", 2: "B"},
+        mode_port=3,
+    )
+
+
+@pytest.fixture
+def rig_station() -> Iterator[Station]:
+    """Every role on the simulated bench, through pyvisa-sim."""
+    clock = StillClock()
+    ends = front_ends(Rig(rig_setup(), clock))
+    manager = simulated_manager({f"TCPIP0::{place}.example::5025::SOCKET": end for place, end in ends.items()})
+    yield Station(clock, lambda place: open_resource(manager, f"TCPIP0::{place}.example::5025::SOCKET", 1.0))
     manager.close()
-
-
-@pytest.fixture
-def py_manager() -> Iterator[pyvisa.ResourceManager]:
-    """The VISA library in pure Python."""
-    manager = resource_manager("@py")
-    yield manager
-    manager.close()
-
-
-@pytest.fixture
-def sim_line(sim_manager: pyvisa.ResourceManager, request: pytest.FixtureRequest) -> Iterator[Line]:
-    """A line over pyvisa-sim: to a SOCKET resource, or to another that the test asks for."""
-    resource = getattr(request, "param", "TCPIP0::device.example::5025::SOCKET")
-    device = TalkingDevice()
-    adapter = SimAdapter(device)
-    sim_manager.visalib.devices.add_device(resource, adapter)  # type: ignore[attr-defined]  # pyvisa-sim's own
-    link = open_resource(sim_manager, resource, SHORT_S)
-    yield Line(link, device, adapter.release)
-    link.close()
-
-
-@pytest.fixture
-def server() -> Iterator[LoopbackServer]:
-    """The device on a loopback socket."""
-    started = LoopbackServer(TalkingDevice())
-    yield started
-    started.close()
-
-
-@pytest.fixture
-def socket_line(py_manager: pyvisa.ResourceManager, server: LoopbackServer) -> Iterator[Line]:
-    """A line over a real TCP connection."""
-    link = open_resource(py_manager, f"TCPIP0::127.0.0.1::{server.port}::SOCKET", SHORT_S)
-    yield Line(link, server.device, server.release)
-    link.close()
-
-
-@pytest.fixture(params=["sim_line", "socket_line"])
-def line(request: pytest.FixtureRequest) -> Line:
-    """Each of the lines in turn."""
-    made: Line = request.getfixturevalue(request.param)
-    return made
