@@ -34,6 +34,20 @@ def decisions_json(report: Report) -> dict[str, Plain]:
     return answer
 
 
+def check_folder(folder: Path) -> None:
+    """Refuse a place for a report that holds something else, before the night that would end there.
+
+    Raises BenchError.
+    """
+    from bench.errors import BenchError
+    from reports.folder import FolderNotOurs, check_replaceable
+
+    try:
+        check_replaceable(folder)
+    except FolderNotOurs as error:
+        raise BenchError(str(error)) from error
+
+
 def write_report(report: Report, to: Path | None) -> Path:
     """Write the report folder, by default ``report-RUN`` in the current folder, and say where it lies.
 

@@ -80,7 +80,7 @@ def resume(
 
 def make_night(work: Work, store: str, *, must_exist: bool, to: Path | None, with_report: bool, as_json: bool) -> None:
     """Do the run that ``work`` does, with progress, hazards and a way to stop; report; exit by the decision."""
-    from bench.cli.answers import show_decisions, write_report
+    from bench.cli.answers import check_folder, show_decisions, write_report
     from bench.cli.output import console, duration_text, print_json
     from bench.cli.plan import show_hazards
     from bench.cli.progress import RunProgress, stop_on_signals
@@ -89,6 +89,8 @@ def make_night(work: Work, store: str, *, must_exist: bool, to: Path | None, wit
     from bench.reporting import report_of
     from bench.store.store import open_store
 
+    if with_report and to is not None:
+        check_folder(to)
     clock = RealClock()
     with open_store(store, must_exist=must_exist) as opened:
         with RunProgress() as progress, stop_on_signals() as stop:
