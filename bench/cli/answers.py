@@ -9,19 +9,42 @@ from typing import TYPE_CHECKING
 from bench.cli.output import DECISION_STYLE, Plain, console, print_json, table_of
 
 if TYPE_CHECKING:
+    from rich.text import Text
+
     from reports.summary import Report
+
+#: Columns that the table of decisions needs to be read at a glance.
+TABLE_WIDTH = 150
 
 
 def show_decisions(report: Report) -> None:
-    """The limits, one row each, and the decision of the whole run."""
+    """The limits and the decision of the whole run: a table where it fits, a paragraph per limit where not."""
     from reports.text_table import decision_table
 
     table = decision_table(report)
     facts = report.facts
     out = console()
-    out.print(table_of("", table.columns, table.rows, right="Worst value,Margin,Conditions"))
+    if out.width >= TABLE_WIDTH:
+        out.print(table_of("", table.columns, table.rows, right="Worst value,Margin,Conditions"))
+    else:
+        for row in table.rows:
+            out.print(_paragraph(dict(zip(table.columns, row, strict=True))), "", sep="\n")
     sign, style = DECISION_STYLE[report.decision]
     out.print(f"{report.part.part.name} {facts.unit}: [{style}]{sign} {report.decision}[/]  (run {facts.run[:8]})")
+
+
+def _paragraph(cells: dict[str, str]) -> Text:
+    from rich.text import Text
+
+    head = Text(f"{cells['Decision']}  ", style="bold")
+    head.append(f"{cells['Characteristic']}, {cells['Limit']}")
+    if cells["Worst value"] != "–":
+        head.append(
+            f"\n  worst {cells['Worst value']}, margin {cells['Margin']}, of {cells['Conditions']} conditions"
+            f"\n  at {cells['Worst condition']}",
+            style="dim",
+        )
+    return head
 
 
 def decisions_json(report: Report) -> dict[str, Plain]:
