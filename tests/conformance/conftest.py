@@ -141,99 +141,118 @@ def scripted_trace(settings: dict[str, str]) -> bytes:
     return f"#{len(count)}{count}".encode() + content
 
 
-def scripted_instrument(place: str) -> ScriptedInstrument:
-    """Make the instrument of a place, in an awkward power-up state."""
-    settings: dict[str, str]
-    match place:
-        case "tone_1":
-            settings = {
-                ":OUTP:STAT": "1",
-                ":UNIT:POW": "V",
-                ":SOUR:FREQ:MODE": "SWE",
-                ":SOUR:FREQ:CW": "1E9",
-                ":SOUR:POW:LIM:AMPL": "19",
-                ":SOUR:POW:LEV:IMM:AMPL": "-60",
-            }
-            limits = {
-                ":SOUR:FREQ:CW": (1e5, 3e9),
-                ":SOUR:POW:LIM:AMPL": (-60.0, 19.0),
-                ":SOUR:POW:LEV:IMM:AMPL": (-60.0, 19.0),
-            }
-            return ScriptedInstrument(settings, limits)
-        case "analyzer":
-            settings = {
-                ":ABOR": "",
-                ":INIT:IMM": "",
-                ":INIT:CONT": "1",
-                ":INP:ATT": "0",
-                ":INP:ATT:AUTO": "1",
-                ":INP:GAIN:STAT": "1",
-                ":SENS:FREQ:CENT": "1E9",
-                ":SENS:FREQ:SPAN": "1E9",
-                ":SENS:DET:FUNC": "POS",
-                ":SENS:BAND:RES": "1E6",
-                ":SENS:SWE:POIN": "401",
-                ":SENS:SWE:TIME": "0.1",
-                ":UNIT:POW": "V",
-                ":FORM:DATA": "ASC",
-                ":FORM:BORD": "SWAP",
-            }
-            limits = {":INP:ATT": (0.0, 40.0), ":SENS:BAND:RES": (10.0, 30e3), ":SENS:SWE:POIN": (1.0, 1001.0)}
-            answers = {":TRAC:DATA? TRACE1": lambda: scripted_trace(settings), ":STAT:QUES:COND?": lambda: b"0"}
-            return ScriptedInstrument(settings, limits, answers)
-        case "supply":
-            settings = {
-                ":OUTP:STAT": "1",
-                ":SOUR:VOLT:LEV:IMM:AMPL": "12",
-                ":SOUR:CURR:LEV:IMM:AMPL": "2",
-                ":SOUR:VOLT:PROT:LEV": "21",
-                ":SOUR:VOLT:PROT:STAT": "0",
-                ":SOUR:CURR:PROT:LEV": "2",
-                ":SOUR:CURR:PROT:STAT": "0",
-                ":SOUR:VOLT:PROT:TRIP": "0",
-                ":SOUR:CURR:PROT:TRIP": "0",
-            }
-            limits = {
-                ":SOUR:VOLT:LEV:IMM:AMPL": (0.0, 20.0),
-                ":SOUR:CURR:LEV:IMM:AMPL": (0.0, 2.0),
-                ":SOUR:VOLT:PROT:LEV": (0.0, 22.0),
-                ":SOUR:CURR:PROT:LEV": (0.0, 2.2),
-            }
+def scripted_source() -> ScriptedInstrument:
+    settings = {
+        ":OUTP:STAT": "1",
+        ":UNIT:POW": "V",
+        ":SOUR:FREQ:MODE": "SWE",
+        ":SOUR:FREQ:CW": "1E9",
+        ":SOUR:POW:LIM:AMPL": "19",
+        ":SOUR:POW:LEV:IMM:AMPL": "-60",
+    }
+    limits = {
+        ":SOUR:FREQ:CW": (1e5, 3e9),
+        ":SOUR:POW:LIM:AMPL": (-60.0, 19.0),
+        ":SOUR:POW:LEV:IMM:AMPL": (-60.0, 19.0),
+    }
+    return ScriptedInstrument(settings, limits)
 
-            def when_on(value: str) -> bytes:
-                return value.encode() if settings[":OUTP:STAT"] == "1" else b"0"
 
-            answers = {
-                ":MEAS:SCAL:VOLT:DC?": lambda: when_on(settings[":SOUR:VOLT:LEV:IMM:AMPL"]),
-                ":MEAS:SCAL:CURR:DC?": lambda: when_on("0.2"),
-            }
-            return ScriptedInstrument(settings, limits, answers)
-        case "current_meter" | "board_thermometer":
-            reading = b"+2.00000E-01" if place == "current_meter" else b"+2.31000E+01"
-            settings = dict.fromkeys([":CONF:SCAL:CURR:DC", ":CONF:SCAL:TEMP", ":INIT:IMM"], "")
-            settings |= {":SENS:CURR:DC:NPLC": "10", ":SENS:TEMP:NPLC": "10"}
-            return ScriptedInstrument(settings, answers={":FETC?": lambda: reading})
-        case "chamber":
-            settings = {
-                ":OUTP:STAT": "0",
-                ":SOUR:TEMP:SPO": "23",
-                ":SOUR:TEMP:RAMP:RATE": "10",
-                ":SOUR:TEMP:PROT:LOW:LEV": "-60",
-                ":SOUR:TEMP:PROT:HIGH:LEV": "150",
-            }
-            limits = {
-                ":SOUR:TEMP:SPO": (-60.0, 150.0),
-                ":SOUR:TEMP:RAMP:RATE": (0.1, 10.0),
-                ":SOUR:TEMP:PROT:LOW:LEV": (-60.0, 150.0),
-                ":SOUR:TEMP:PROT:HIGH:LEV": (-60.0, 150.0),
-            }
-            return ScriptedInstrument(settings, limits, {":MEAS:SCAL:TEMP?": lambda: b"23.1"})
-        case "load_switch":
-            return ScriptedInstrument({":ROUT:CLOS": "(@104)"}, {":ROUT:CLOS": (101.0, 104.0)})
-        case "code_port":
-            ports = {f":SOUR:DIG:DATA{port}": "0" for port in (1, 2, 3)}
-            return ScriptedInstrument(ports, dict.fromkeys(ports, (0.0, 255.0)))
-    raise AssertionError(f"no instrument at {place}")
+def scripted_analyzer() -> ScriptedInstrument:
+    settings = {
+        ":ABOR": "",
+        ":INIT:IMM": "",
+        ":INIT:CONT": "1",
+        ":INP:ATT": "0",
+        ":INP:ATT:AUTO": "1",
+        ":INP:GAIN:STAT": "1",
+        ":SENS:FREQ:CENT": "1E9",
+        ":SENS:FREQ:SPAN": "1E9",
+        ":SENS:DET:FUNC": "POS",
+        ":SENS:BAND:RES": "1E6",
+        ":SENS:SWE:POIN": "401",
+        ":SENS:SWE:TIME": "0.1",
+        ":UNIT:POW": "V",
+        ":FORM:DATA": "ASC",
+        ":FORM:BORD": "SWAP",
+    }
+    limits = {":INP:ATT": (0.0, 40.0), ":SENS:BAND:RES": (10.0, 30e3), ":SENS:SWE:POIN": (1.0, 1001.0)}
+    answers = {":TRAC:DATA? TRACE1": lambda: scripted_trace(settings), ":STAT:QUES:COND?": lambda: b"0"}
+    return ScriptedInstrument(settings, limits, answers)
+
+
+def scripted_supply() -> ScriptedInstrument:
+    settings = {
+        ":OUTP:STAT": "1",
+        ":SOUR:VOLT:LEV:IMM:AMPL": "12",
+        ":SOUR:CURR:LEV:IMM:AMPL": "2",
+        ":SOUR:VOLT:PROT:LEV": "21",
+        ":SOUR:VOLT:PROT:STAT": "0",
+        ":SOUR:CURR:PROT:LEV": "2",
+        ":SOUR:CURR:PROT:STAT": "0",
+        ":SOUR:VOLT:PROT:TRIP": "0",
+        ":SOUR:CURR:PROT:TRIP": "0",
+    }
+    limits = {
+        ":SOUR:VOLT:LEV:IMM:AMPL": (0.0, 20.0),
+        ":SOUR:CURR:LEV:IMM:AMPL": (0.0, 2.0),
+        ":SOUR:VOLT:PROT:LEV": (0.0, 22.0),
+        ":SOUR:CURR:PROT:LEV": (0.0, 2.2),
+    }
+
+    def when_on(value: str) -> bytes:
+        return value.encode() if settings[":OUTP:STAT"] == "1" else b"0"
+
+    answers = {
+        ":MEAS:SCAL:VOLT:DC?": lambda: when_on(settings[":SOUR:VOLT:LEV:IMM:AMPL"]),
+        ":MEAS:SCAL:CURR:DC?": lambda: when_on("0.2"),
+    }
+    return ScriptedInstrument(settings, limits, answers)
+
+
+def scripted_meter(reading: bytes) -> ScriptedInstrument:
+    settings = dict.fromkeys([":CONF:SCAL:CURR:DC", ":CONF:SCAL:TEMP", ":INIT:IMM"], "")
+    settings |= {":SENS:CURR:DC:NPLC": "10", ":SENS:TEMP:NPLC": "10"}
+    return ScriptedInstrument(settings, answers={":FETC?": lambda: reading})
+
+
+def scripted_chamber() -> ScriptedInstrument:
+    settings = {
+        ":OUTP:STAT": "0",
+        ":SOUR:TEMP:SPO": "23",
+        ":SOUR:TEMP:RAMP:RATE": "10",
+        ":SOUR:TEMP:PROT:LOW:LEV": "-60",
+        ":SOUR:TEMP:PROT:HIGH:LEV": "150",
+    }
+    limits = {
+        ":SOUR:TEMP:SPO": (-60.0, 150.0),
+        ":SOUR:TEMP:RAMP:RATE": (0.1, 10.0),
+        ":SOUR:TEMP:PROT:LOW:LEV": (-60.0, 150.0),
+        ":SOUR:TEMP:PROT:HIGH:LEV": (-60.0, 150.0),
+    }
+    return ScriptedInstrument(settings, limits, {":MEAS:SCAL:TEMP?": lambda: b"23.1"})
+
+
+def scripted_switch() -> ScriptedInstrument:
+    return ScriptedInstrument({":ROUT:CLOS": "(@104)"}, {":ROUT:CLOS": (101.0, 104.0)})
+
+
+def scripted_port() -> ScriptedInstrument:
+    ports = {f":SOUR:DIG:DATA{port}": "0" for port in (1, 2, 3)}
+    return ScriptedInstrument(ports, dict.fromkeys(ports, (0.0, 255.0)))
+
+
+# Each is in an awkward state at power-up: output on, another unit, sweeping for ever.
+SCRIPTED: dict[str, Callable[[], ScriptedInstrument]] = {
+    "tone_1": scripted_source,
+    "analyzer": scripted_analyzer,
+    "supply": scripted_supply,
+    "current_meter": lambda: scripted_meter(b"+2.00000E-01"),
+    "board_thermometer": lambda: scripted_meter(b"+2.31000E+01"),
+    "chamber": scripted_chamber,
+    "load_switch": scripted_switch,
+    "code_port": scripted_port,
+}
 
 
 class Station:
@@ -251,7 +270,7 @@ class Station:
 @pytest.fixture
 def scripted_station() -> Station:
     """Every role by scripts in memory."""
-    return Station(StillClock(), scripted_instrument)
+    return Station(StillClock(), lambda place: SCRIPTED[place]())
 
 
 @pytest.fixture(params=["scripted_station", "rig_station"])
