@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import math
+from collections.abc import Callable
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -90,7 +91,7 @@ def _characteristics(conditions: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=pd.Index([*columns, "bound", "unit"])).astype({"bound": "int8"})
 
 
-def _part() -> Part:
+def _part(modes: tuple[str, ...]) -> Part:
     usual = {"load_ohm": Matcher.parse(200), "frequency_hz": Matcher.parse(60e6), "tone_level_dbm": Matcher.parse(3)}
     nominal = {**usual, "supply_mode": Matcher.parse("nominal"), "gain_code": Matcher.parse({"min": 0, "max": 20})}
     at_25_c = {**nominal, "temperature_c": Matcher.parse(25)}
@@ -108,7 +109,7 @@ def _part() -> Part:
         "supply_mode": [
             {"name": name, "supply_v": 5.0, "mode_word": word, "typical_current_a": 0.2, "current_limit_a": 0.3,
              "plausible_current_a": {"min": 0.1, "max": 0.25}}
-            for word, name in enumerate(MODES)
+            for word, name in enumerate(modes)
         ],
         "absolute_maximum": {
             "supply_v": 5.5, "supply_current_a": 0.35, "input_level_dbm": 18.0, "saturated_output_dbm": 20.0,
@@ -205,10 +206,15 @@ def _budgets(table: pd.DataFrame) -> tuple[Budget, ...]:
     return tuple(budgets)
 
 
-def make_report(unit: str = "VG2-0013", operator: str = "R. Reed", conditions: pd.DataFrame | None = None) -> Report:
+def _report(
+    unit: str = "VG2-0013",
+    operator: str = "R. Reed",
+    conditions: pd.DataFrame | None = None,
+    modes: tuple[str, ...] = MODES,
+) -> Report:
     """A whole report; other ``conditions`` give a smaller one."""
     conditions = _sweep() if conditions is None else conditions
-    part, table = _part(), _characteristics(conditions)
+    part, table = _part(modes), _characteristics(conditions)
     kinds = {"source_1_level_dbm": 4.25, "supply_current_a": 0.2003}
     readings = pd.DataFrame(
         [(number, 0, kind, value) for number in conditions.index for kind, value in kinds.items()],
@@ -253,9 +259,14 @@ def make_report(unit: str = "VG2-0013", operator: str = "R. Reed", conditions: p
 
 @pytest.fixture(scope="session")
 def report() -> Report:
-    return make_report()
+    return _report()
 
 
 @pytest.fixture(scope="session")
 def sweep() -> pd.DataFrame:
     return _sweep()
+
+
+@pytest.fixture(scope="session")
+def make_report() -> Callable[..., Report]:
+    return _report

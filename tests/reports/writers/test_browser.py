@@ -1,0 +1,96 @@
+"""The page in a real browser. It runs no script of its own, so that a second page holds it in a frame and measures it:
+
+a frame whose content is given as ``srcdoc`` has the origin of the page around it, and its width is the frame's.
+"""
+
+from __future__ import annotations
+
+import html
+import json
+import os
+import shutil
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from reports.figures import draw_figures
+from reports.page_html import page_html
+from reports.summary import Report
+
+pytestmark = pytest.mark.browser
+
+_PROBE = """<!DOCTYPE html><meta charset="utf-8"><pre id="out"></pre>
+<iframe style="border:0;width:{width}px;height:900px" srcdoc="{page}"></iframe>
+<script>
+document.querySelector("iframe").onload = (event) => {{
+  const page = event.target.contentDocument, root = page.documentElement;
+  const cut = [];
+  for (const drawing of page.querySelectorAll("figure svg")) {{
+    const frame = drawing.getBoundingClientRect();
+    for (const text of drawing.querySelectorAll("text")) {{
+      const box = text.getBoundingClientRect();
+      if (box.width && (box.left < frame.left - 1 || box.right > frame.right + 1)) cut.push(text.textContent);
+    }}
+  }}
+  const heights = [...page.querySelectorAll("h1, h2, figure, table")].map((one) => one.getBoundingClientRect().height);
+  document.getElementById("out").textContent = JSON.stringify(
+    {{inner: root.clientWidth, needed: root.scrollWidth, cut: cut, flat: heights.filter((one) => one < 10).length}});
+}};
+</script>
+"""
+
+
+@pytest.fixture(scope="module")
+def chromium() -> str:
+    found = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if found is None:
+        if os.environ.get("CI"):
+            pytest.fail("no Chromium here, but CI must run these tests")
+        pytest.skip("no Chromium on this machine; CI has one")
+    return found
+
+
+@pytest.fixture(scope="module")
+def page(report: Report) -> str:
+    return page_html(report, draw_figures(report))
+
+
+def _measure(chromium: str, page: str, width: int, folder: Path) -> Any:
+    probe = folder / "probe.html"
+    probe.write_text(_PROBE.format(width=width, page=html.escape(page)), encoding="utf-8")
+    command = [
+        chromium, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
+        "--disable-background-networking", "--disable-component-update", f"--user-data-dir={folder / 'profile'}",
+        "--window-size=1400,1000", "--dump-dom", probe.as_uri(),
+    ]  # fmt: skip
+    done = subprocess.run(command, capture_output=True, timeout=120, check=True)
+    dom = done.stdout.decode("utf-8")
+    return json.loads(html.unescape(dom.split('<pre id="out">')[1].split("</pre>")[0]))
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_the_page_never_scrolls_sideways(chromium: str, page: str, width: int, tmp_path: Path) -> None:
+    """On a desk screen and on a phone; wide tables and drawings scroll inside their own boxes."""
+    measured = _measure(chromium, page, width, tmp_path)
+
+    assert measured["inner"] >= width - 20
+    assert measured["needed"] <= measured["inner"]
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_no_label_of_a_drawing_is_cut_off(chromium: str, page: str, width: int, tmp_path: Path) -> None:
+    """Every text of every figure lies inside its drawing, in the fonts of this machine, and nothing has collapsed."""
+    measured = _measure(chromium, page, width, tmp_path)
+
+    assert measured["cut"] == []
+    assert measured["flat"] == 0
+
+
+def test_a_page_that_is_too_wide_is_found_out(chromium: str, page: str, tmp_path: Path) -> None:
+    """The probe itself: a block wider than the phone makes it see an overflow."""
+    wide = page.replace("<main>", '<main><div style="width:900px">wide</div>', 1)
+    measured = _measure(chromium, wide, 390, tmp_path)
+
+    assert measured["needed"] > measured["inner"]

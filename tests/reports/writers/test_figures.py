@@ -1,0 +1,123 @@
+from __future__ import annotations
+
+import dataclasses
+import re
+import xml.etree.ElementTree as ET
+from collections.abc import Callable
+
+import pandas as pd
+import pytest
+
+from reports.figures import Figure, draw_figures
+from reports.summary import Report
+
+NAMES = [
+    "margins", "oip3_by_gain_code", "oip3_by_temperature", "oip3_by_load", "gain_step_error", "cumulative_gain_error",
+    "gain_match", "hd2", "hd3", "supply_current", "supply_current_drift",
+]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def figures(report: Report) -> dict[str, Figure]:
+    return {figure.name: figure for figure in draw_figures(report)}
+
+
+def _texts(figure: Figure) -> list[str]:
+    return [text.text or "" for text in ET.fromstring(figure.svg).iter("{http://www.w3.org/2000/svg}text")]
+
+
+def test_a_full_night_has_all_figures(figures: dict[str, Figure]) -> None:
+    """Eleven drawings, the overview of the margins first."""
+    assert list(figures) == NAMES
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_figure_names_what_it_shows_and_its_units(figures: dict[str, Figure], name: str) -> None:
+    """The title is drawn and told to screen readers; each axis of a quantity ends with its unit after a slash."""
+    figure = figures[name]
+    root = ET.fromstring(figure.svg)
+    titles = [text for text in _texts(figure) if " / " in text]
+
+    assert figure.title in _texts(figure)
+    assert root.find("{http://www.w3.org/2000/svg}title") is not None
+    assert root.get("role") == "img"
+    assert titles
+    assert all(re.search(r" / (dBm|dBc|dB|mA|%|°C|Ω|expanded uncertainty U)$", title) for title in titles)
+
+
+def test_figures_state_their_fixed_conditions(figures: dict[str, Figure]) -> None:
+    """What is not swept in the drawing stands under its title."""
+    assert "at 200 Ω, 3 dBm per tone, 60 MHz" in _texts(figures["oip3_by_gain_code"])
+    assert "at code 0, 3 dBm per tone, 60 MHz" in _texts(figures["oip3_by_load"])
+
+
+def test_channels_and_modes_are_told_apart_by_words(figures: dict[str, Figure]) -> None:
+    """Each panel is headed by its channel and mode, in the order of the part file."""
+    heads = [text for text in _texts(figures["gain_step_error"]) if text.startswith("Channel")]
+
+    assert heads == [
+        "Channel A, nominal mode", "Channel A, low power mode", "Channel B, nominal mode", "Channel B, low power mode",
+    ]  # fmt: skip
+
+
+def test_limits_are_drawn_with_their_numbers(figures: dict[str, Figure]) -> None:
+    """A limit for one temperature says so; a limit for one mode stands only in that mode's panels."""
+    texts = _texts(figures["oip3_by_gain_code"])
+
+    assert texts.count("min 38 dBm") == 2
+    assert texts.count("min 40 dBm, 25 °C") == 2
+    assert "max 230 mA, nominal mode" in _texts(figures["supply_current"])
+
+
+def test_bounded_values_have_a_marker_of_their_own(figures: dict[str, Figure]) -> None:
+    """The legend of the triangles is there exactly where a value is only bounded."""
+    assert "true value at most this" in _texts(figures["hd3"])
+    assert "true value at most this" not in _texts(figures["hd2"])
+
+
+def test_the_caption_names_the_value_that_stands_out(figures: dict[str, Figure]) -> None:
+    """The faulty step of the made-up night: 0.42 dB at code 17 of channel B below 0 °C."""
+    assert figures["gain_step_error"].caption.startswith("Largest: 0.378 ± 0.031 dB at channel B, code 17, −40 °C")
+
+
+def test_drawings_of_one_page_share_no_id(figures: dict[str, Figure]) -> None:
+    """A clip path that two drawings both call ``clip0`` would cut one by the frame of the other."""
+    ids = [found for figure in figures.values() for found in re.findall(r'\bid="([^"]+)"', figure.svg)]
+    used = [found for figure in figures.values() for found in re.findall(r"url\(#([^)]+)\)", figure.svg)]
+
+    assert len(ids) == len(set(ids)) >= len(figures)
+    assert set(used) <= set(ids)
+
+
+def test_the_same_report_gives_the_same_bytes(report: Report, figures: dict[str, Figure]) -> None:
+    """Drawn a second time, and from a table in another order."""
+    shuffled = report.characteristics.sample(frac=1.0, random_state=3)
+    again = draw_figures(dataclasses.replace(report, characteristics=shuffled))
+
+    assert {figure.name: figure.svg for figure in again} == {name: figure.svg for name, figure in figures.items()}
+
+
+def test_nothing_is_drawn_without_its_axis(report: Report) -> None:
+    """One temperature, one load: no figure over temperature or load is left, and none is empty."""
+    table = report.characteristics
+    at_one = table[(table["temperature_c"] == 25) & (table["load_ohm"] == 200)]
+    names = {figure.name for figure in draw_figures(dataclasses.replace(report, characteristics=at_one))}
+
+    assert names == set(NAMES) - {"oip3_by_temperature", "oip3_by_load", "supply_current", "supply_current_drift"}
+
+
+def test_a_run_that_was_not_measured_has_no_figures(report: Report) -> None:
+    """No values and no limits: nothing to draw, and no error."""
+    nothing = dataclasses.replace(report, characteristics=report.characteristics.head(0), limits=())
+
+    assert draw_figures(nothing) == ()
+
+
+def test_names_that_look_like_markup_are_drawn_as_text(make_report: Callable[..., Report], sweep: pd.DataFrame) -> None:
+    """A supply mode called ``<b>&`` neither breaks the drawing nor becomes an element."""
+    odd = sweep[(sweep["load_ohm"] == 200) & (sweep["temperature_c"] < 0)]
+    odd = odd.replace({"supply_mode": {"low power": '<b>&"'}})
+    odd_report = make_report(conditions=odd, modes=("nominal", '<b>&"'))
+    figures = {figure.name: figure for figure in draw_figures(odd_report)}
+
+    assert 'Channel A, <b>&" mode' in _texts(figures["oip3_by_gain_code"])

@@ -1,0 +1,179 @@
+from __future__ import annotations
+
+import dataclasses
+import re
+from collections.abc import Callable
+from html.parser import HTMLParser
+
+import pandas as pd
+import pytest
+
+from reports.figures import Figure
+from reports.page_html import MOST_EVENTS, page_html
+from reports.summary import Report
+
+DRAWING = Figure("step", "Steps", "Largest: 0.4 dB at code 17.", '<svg id="step-1"><title>Steps</title></svg>')
+_VOID = {"meta", "link", "br", "img", "hr", "input"}
+_BLOCKS = {"td", "th", "dt", "dd", "p", "h1", "h2", "h3", "div", "li"}
+
+
+class _Reader(HTMLParser):
+    """Fails on an element that is not closed in order; keeps text, elements and attributes."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.open: list[str] = []
+        self.seen: list[tuple[str, dict[str, str | None]]] = []
+        self.text = ""
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.seen.append((tag, dict(attrs)))
+        if tag not in _VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+        self.text += " " if tag in _BLOCKS else ""
+
+    def handle_data(self, data: str) -> None:
+        if self.open and self.open[-1] != "style":
+            self.text += data
+
+
+def _read(page: str) -> _Reader:
+    reader = _Reader()
+    reader.feed(page)
+    reader.close()
+    assert reader.open == []
+    reader.text = re.sub(r"\s+", " ", reader.text)
+    return reader
+
+
+@pytest.fixture(scope="module")
+def page(report: Report) -> str:
+    return page_html(report, (DRAWING,))
+
+
+def test_every_element_is_closed_and_every_id_is_there_once(page: str) -> None:
+    """Well-formed all through; the first line makes browsers follow the standard."""
+    ids = [attributes["id"] for _, attributes in _read(page).seen if "id" in attributes]
+
+    assert page.startswith("<!DOCTYPE html>\n<html lang")
+    assert len(ids) == len(set(ids)) > 5
+
+
+def test_the_page_asks_nothing_of_the_network(page: str) -> None:
+    """No script, no link, no picture, no import: a page that is filed must look the same without a network."""
+    reader = _read(page)
+    names = {name for _, attributes in reader.seen for name in attributes}
+
+    assert not {"script", "link", "img", "iframe", "object", "embed", "base"} & {tag for tag, _ in reader.seen}
+    assert not {"src", "srcset", "href", "onload", "action"} & names
+    assert not re.search(r"@import|url\(|https?://", page)
+
+
+def test_text_of_a_person_is_never_markup(make_report: Callable[..., Report], sweep: pd.DataFrame) -> None:
+    """A serial and an operator full of signs are shown as typed, in the text and in the printed head's style."""
+    odd = '<b>&"</style><script>alert(1)</script>'
+    page = page_html(make_report(unit=odd, operator=odd, conditions=sweep.head(40)), ())
+    reader = _read(page)
+
+    assert not {"b", "script"} & {tag for tag, _ in reader.seen}
+    assert f"unit {odd}" in reader.text
+    assert page.count("</style>") == 1
+    assert r"\3c b\3e \26 \22 \3c \2f style\3e " in page
+
+
+def test_decisions_come_first_then_what_failed_then_figures(page: str) -> None:
+    """Order of the sections, as a reader needs them."""
+    assert [attributes["id"] for tag, attributes in _read(page).seen if tag == "section"] == [
+        "decisions", "findings", "figures", "hazards", "bench", "budgets", "definitions", "conditions",
+    ]  # fmt: skip
+
+
+def test_the_head_names_part_unit_run_bench_operator_and_verdict(page: str, report: Report) -> None:
+    """Who, what, where and when, and the outcome in a word."""
+    head = _read(page).text.split("Decisions")[0]
+
+    for wanted in ("VIRGA-2", "VG2-0013", report.facts.run, "Nimbus (simulated)", "R. Reed", "2026-11-02 18:30:00 UTC"):
+        assert wanted in head
+    assert "Fail 6 limits: 1 fail, 4 pass, 1 not tested" in head
+
+
+def test_a_decision_is_told_by_word_and_sign_as_well_as_colour(page: str) -> None:
+    """Each outcome stands as text beside its sign; the sign is hidden from screen readers, the word is not."""
+    assert re.search(r'<span class="badge fail"><span aria-hidden="true">✗</span> Fail</span>', page)
+    assert re.search(r'<span class="badge not-tested"><span aria-hidden="true">–</span> Not tested</span>', page)
+
+
+def test_a_past_due_calibration_is_flagged_against_the_day_of_the_run(report: Report) -> None:
+    """Due on the day itself is not past due; the day before is; no date is said to be none."""
+    dues = report.instruments.assign(calibration_due=["2026-11-02", "2026-11-01", ""])
+    text = _read(page_html(dataclasses.replace(report, instruments=dues), ())).text
+
+    assert text.count("Past due") == 1
+    assert "✗ Past due 2026-11-01" in text
+    assert "no date stated" in text
+
+
+def test_every_budget_shows_lines_sum_and_expanded_uncertainty(page: str, report: Report) -> None:
+    """One table per characteristic; OIP3 of the made-up night has u = 0.275 dB of 0.220 and 0.165."""
+    text = _read(page).text
+
+    assert text.count("Combined standard uncertainty u") == len(report.budgets)
+    assert "analyzer scale B rectangular 0.220 noise A normal 0.165 Combined standard uncertainty u 0.275" in text
+    assert "Expanded uncertainty U 0.55" in text
+
+
+def test_definitions_are_listed_for_what_was_derived_and_no_more(page: str) -> None:
+    """Formula and source of OIP3; OIP2 was never derived in the made-up night."""
+    definitions = _read(page).text.split("How each figure was computed")[1].split("Conditions")[0]
+
+    assert "the smaller of the intercepts" in definitions
+    assert "P(f1+f2)" not in definitions
+
+
+def test_conditions_hazards_events_and_the_safety_note_are_there(page: str) -> None:
+    """What was swept, what could have hurt, what happened, and what this tool is not."""
+    text = _read(page).text
+
+    assert "codes 0 to 30 (31 values)" in text
+    assert "Hot unit 85 °C in the chamber burns" in text
+    assert "2026-11-02 18:30:00 run began overnight" in text
+    assert "Not a safety device" in text
+
+
+def test_a_number_is_not_torn_from_its_unit(page: str) -> None:
+    """A no-break space stands between them, so that no line begins with a unit."""
+    assert "−40\u00a0°C" in page
+    assert "3\u00a0dBm per tone" in page
+    assert not re.search(r"\d (°C|dBm|dBc|MHz|Ω|mA)\b", re.sub(r"<style>.*?</style>", "", page, flags=re.DOTALL))
+
+
+def test_a_night_of_warnings_is_cut_and_says_so(report: Report) -> None:
+    """Events beyond the most that a page lists are counted, not dropped in silence."""
+    many = pd.concat([report.events.head(1)] * (MOST_EVENTS + 5), ignore_index=True)
+    text = _read(page_html(dataclasses.replace(report, events=many), ())).text
+
+    assert text.count("run began") == MOST_EVENTS
+    assert "5 later events are not listed here" in text
+
+
+def test_a_run_without_findings_events_or_hazards_still_makes_a_page(report: Report) -> None:
+    """Nothing failed and nothing was drawn: those sections go; hazards and events say that there were none."""
+    calm = dataclasses.replace(
+        report, limits=report.limits[:1], decision="pass", hazards=(), events=report.events.head(0),
+        part=report.part.model_copy(update={"limit": report.part.limit[:1]}),
+    )  # fmt: skip
+    reader = _read(page_html(calm, ()))
+    sections = [attributes["id"] for tag, attributes in reader.seen if tag == "section"]
+
+    assert "findings" not in sections
+    assert "figures" not in sections
+    assert "None were named." in reader.text
+    assert "None were recorded." in reader.text
+
+
+def test_the_same_report_gives_the_same_page(report: Report, page: str) -> None:
+    """No clock, no chance, no order of a set."""
+    assert page_html(report, (DRAWING,)) == page

@@ -1,0 +1,43 @@
+from __future__ import annotations
+
+import dataclasses
+
+from reports.summary import Report
+from reports.text_table import decision_table, margin_text, sides_text, worst_text
+
+
+def test_the_table_has_one_row_per_limit_in_the_order_of_the_part_file(report: Report) -> None:
+    """All rows are as long as the head, and each ends with its decision in words."""
+    table = decision_table(report)
+
+    assert {len(row) for row in table.rows} == {len(table.columns)}
+    assert [row[0] for row in table.rows][:3] == ["Output third-order intercept"] * 2 + ["Gain step error"]
+    assert [row[-1] for row in table.rows] == ["✓ Pass", "✓ Pass", "✗ Fail", "✓ Pass", "✓ Pass", "– Not tested"]
+
+
+def test_a_broken_limit_shows_value_margin_and_condition(report: Report) -> None:
+    """Value and margin are rounded as their uncertainty is; the margin beyond a limit is negative."""
+    row = decision_table(report).rows[2]
+
+    assert row[1:5] == (
+        "−0.25 … 0.25 dB", "0.378 ± 0.031 dB", "−0.128 dB",
+        "channel B, code 17, −40 °C, nominal mode, 200 Ω, 3 dBm per tone, 60 MHz",
+    )  # fmt: skip
+
+
+def test_bounded_conditions_are_counted_apart(report: Report) -> None:
+    """A count that hides bounds would pass them off as measurements."""
+    assert decision_table(report).rows[4][5] == "294 (112 bounded)"
+
+
+def test_an_untested_limit_has_no_numbers(report: Report) -> None:
+    """Dashes, and the side that the part file states."""
+    untested = report.limits[-1]
+
+    assert (worst_text(untested), margin_text(untested), sides_text(untested)) == ("–", "–", "min 70 dBm")
+
+
+def test_a_margin_between_levels_is_in_decibels(report: Report) -> None:
+    """Two levels in dBm lie some dB apart."""
+    assert margin_text(report.limits[0]) == "3.70 dB"
+    assert margin_text(dataclasses.replace(report.limits[3], margin=22.757)) == "22.76 mA"
