@@ -99,8 +99,15 @@ def _is_among(value: float | str, known: AxisValues) -> bool:
 def _unknown_value(file: str, table: str, key: str, value: float | str, known: AxisValues) -> FileFault:
     words = [item for item in known if isinstance(item, str)]
     nearest = nearest_word(value, words) if isinstance(value, str) else ""
-    allowed = f"{', '.join(map(_value_text, known))} (part file)"
-    return FileFault("not allowed", file, table, key, _value_text(value), allowed, _quoted(nearest))
+    return FileFault(
+        "not allowed", file, table, key, _value_text(value), f"{_list_text(known)} (part file)", _quoted(nearest)
+    )
+
+
+def _list_text(values: AxisValues) -> str:
+    """Values as a list, a long one by its beginning and its end."""
+    texts = [_value_text(value) for value in values]
+    return ", ".join(texts) if len(texts) <= 8 else f"{', '.join(texts[:3])} … {texts[-1]}"
 
 
 def _quoted(word: str) -> str:
@@ -268,8 +275,8 @@ def _matcher_faults(
         named = axis in NAMED_AXES
         if matcher.values is None:
             if named or (axis in known and not any(map(matcher.matches, known[axis]))):
-                allowed = ", ".join(map(_value_text, known[axis]))
-                yield FileFault("not allowed", file, table, place, str(matcher), f"{allowed} (part file)")
+                allowed = f"{_list_text(known[axis])} (part file)"
+                yield FileFault("not allowed", file, table, place, str(matcher), allowed)
             continue
         for value in matcher.values:
             if isinstance(value, str) != named:

@@ -47,14 +47,18 @@ def model_faults(error: ValidationError, tables: Tables) -> tuple[FileFault, ...
     for path, found in by_path.items():
         below = any(len(other) > len(path) and other[: len(path)] == path for other in by_path)
         # A union complains once for each of its members; what is wrong inside the one that was meant says more.
-        if below or path in tables.meant or _follows(path, found, tables):
+        if below or _follows(path, found, tables):
             continue
         faults.append(_fault(path, found, tables))
     return tuple(faults)
 
 
 def _follows(path: Path, found: list[ErrorDetails], tables: Tables) -> bool:
-    """Whether a table's own rule is broken where one of its keys is misspelt: one fault, already named."""
+    """Whether a key is missing, a table empty or its own rule broken since a key is misspelt: that is named already."""
+    if found[0]["type"] == "missing":
+        return path in tables.meant
+    if found[0]["type"] == "too_short":
+        return path in tables.entries and bool(tables.entries[path].value)
     return found[0]["type"] == "value_error" and any(meant[:-1] == path for meant in tables.meant)
 
 
@@ -114,7 +118,11 @@ def _fault(path: Path, found: list[ErrorDetails], tables: Tables) -> FileFault:
 
 
 def _is_short(value: Any) -> bool:
-    return isinstance(value, dict) and 0 < len(value) <= 3 and not any(isinstance(v, dict) for v in value.values())
+    """Whether a table fits into a message: a few keys, none of them a table or, in a longer one, a list."""
+    if not isinstance(value, dict):
+        return False
+    bulky = dict if len(value) <= 3 else dict | list
+    return 0 < len(value) <= 8 and not any(isinstance(item, bulky) for item in value.values())
 
 
 def _missing(path: Path, tables: Tables) -> FileFault:

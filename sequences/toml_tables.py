@@ -6,6 +6,7 @@ words. Rule: a key is taken as it is, with another prefix of its unit, or not at
 
 from __future__ import annotations
 
+import re
 import types
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -25,6 +26,8 @@ Path = tuple[str | int, ...]
 
 _SAME = Decimal(1)
 _LONGEST_TEXT = 60
+#: A key that TOML takes without quotes (TOML 1.0.0, "Keys").
+_BARE = re.compile(r"[A-Za-z0-9_-]+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,7 +201,9 @@ def _toml(value: Any) -> str:
     if isinstance(value, date | datetime | time):
         return value.isoformat()
     if isinstance(value, dict):
-        inner = ", ".join(f"{key} = {_toml(item)}" for key, item in value.items())
+        inner = ", ".join(
+            f"{key if _BARE.fullmatch(key) else _toml(key)} = {_toml(item)}" for key, item in value.items()
+        )
         return f"{{ {inner} }}" if inner else "{}"
     return f"[{', '.join(map(_toml, value))}]"
 

@@ -26,8 +26,8 @@ SAME_WITHIN = 1e-9
 def expand_range(start: float, stop: float, step: float) -> tuple[float, ...]:
     """Values from ``start`` to ``stop``, both included, ``step`` apart (its sign is taken from the direction).
 
-    Each value is the float of its decimal text: 1 down to −0.05 in steps of 0.35 ends at −0.05. Raises ValueError if the span is not a
-    whole number of steps, the step is zero or the list would be longer than ``LONGEST_RANGE``.
+    Each value is the float of its decimal text: 1 down to −0.05 in steps of 0.35 ends at −0.05. Raises ValueError if
+    the span is not a whole number of steps, the step is zero or the list would be longer than ``LONGEST_RANGE``.
     """
     if step == 0 or not all(map(math.isfinite, (start, stop, step))):
         raise ValueError("a range needs finite ends and a step other than 0")

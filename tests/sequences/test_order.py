@@ -6,7 +6,7 @@ import random
 from collections import Counter
 from itertools import pairwise, product
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sequences.conditions import Condition, expand
@@ -37,6 +37,7 @@ def _costs(draw: st.DrawFn) -> TransitionCosts:
     return TransitionCosts(draw(SETTLE), draw(st.one_of(st.none(), soak)), draw(st.floats(-20, 60)))
 
 
+@settings(deadline=None)
 @given(conditions=st.lists(CONDITIONS, max_size=60, unique=True), costs=_costs())
 def test_an_order_is_a_permutation_that_costs_no_more_than_the_plain_one(
     conditions: list[Condition], costs: TransitionCosts
@@ -48,6 +49,7 @@ def test_an_order_is_a_permutation_that_costs_no_more_than_the_plain_one(
     assert total_cost_s(ordered, costs) <= total_cost_s(plain_order(conditions, costs), costs)
 
 
+@settings(deadline=None)
 @given(conditions=st.lists(CONDITIONS, max_size=40, unique=True), seed=st.integers(0, 9))
 def test_each_temperature_is_visited_once_and_in_one_direction(conditions: list[Condition], seed: int) -> None:
     """However the conditions come, temperatures rise or fall over the whole run."""

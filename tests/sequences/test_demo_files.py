@@ -1,0 +1,90 @@
+"""The shipped scenario: its files load, fit together and make the night that they promise."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import pytest
+
+from sequences.conditions import Condition, expand
+from sequences.errors import FileFaults
+from sequences.products import measured_lines
+from sequences.read_files import demo_file, read_bench, read_setup
+from sequences.transitions import TransitionCosts
+
+
+def _conditions(name: str) -> tuple[Condition, ...]:
+    setup = read_setup(demo_file(name))
+    return expand(setup.sequence.model, setup.part.model, setup.bench.model)
+
+
+def test_the_overnight_sequence_has_its_1708_conditions() -> None:
+    """Per channel, mode and temperature: 31 codes, 18 more in other loads, 6 of other levels, 6 of other frequencies.
+
+    2 channels · 2 modes · 7 temperatures · (31 + 3·6 + 2·3 + 2·3) = 28 · 61 = 1708.
+    """
+    conditions = _conditions("overnight.sequence.toml")
+
+    assert len(conditions) == len(set(conditions)) == 28 * (31 + 18 + 6 + 6)
+    assert set(Counter((c.channel, c.supply_mode, c.temperature_c) for c in conditions).values()) == {61}
+
+
+def test_the_quick_sequence_has_42_conditions() -> None:
+    """2 channels · 7 codes · 3 temperatures."""
+    assert len(_conditions("quick.sequence.toml")) == 42
+
+
+@pytest.mark.parametrize("name", ["overnight.sequence.toml", "quick.sequence.toml"])
+def test_every_limit_of_the_part_is_tested_by_each_shipped_sequence(name: str) -> None:
+    """A limit that no condition of the demo meets would be a decision about nothing."""
+    setup = read_setup(demo_file(name))
+    rows = [c.as_dict() for c in _conditions(name)]
+    modes = {row["supply_mode"] for row in rows}
+
+    untested = [
+        limit
+        for limit in setup.part.model.limit
+        if not any(all(where.matches(row[axis]) for axis, where in limit.where.items()) for row in rows)
+    ]
+
+    assert [limit for limit in untested if limit.where["supply_mode"].matches("nominal")] == []
+    assert (untested == []) == (modes == {"nominal", "low power"})
+
+
+def test_the_demo_bench_is_simulated_and_names_no_real_host() -> None:
+    """Its resources lie under the .example domain, which RFC 2606, clause 2, reserves."""
+    bench = read_bench(demo_file("nimbus.bench.toml")).model
+
+    assert bench.is_simulated
+    assert len(bench.instrument.present) == 10
+    assert all(".example::" in entry.resource for entry in bench.instrument.present.values())
+
+
+def test_the_soaks_of_the_demo_end_before_they_time_out() -> None:
+    """From the room and between all temperatures, with the margin that a rig with some overshoot needs."""
+    setup = read_setup(demo_file("overnight.sequence.toml"))
+    soak = TransitionCosts.of(setup.bench.model, setup.sequence.model).soak
+    temperatures = (23.0, *setup.sequence.model.axes.temperature_c)
+
+    assert soak is not None
+    assert max(soak.soak_s(one, two) for one in temperatures for two in temperatures) < 0.7 * soak.rule.longest_s
+
+
+def test_a_demo_file_that_is_not_shipped_is_a_fault() -> None:
+    """With the names that are, and the nearest."""
+    with pytest.raises(FileFaults, match=r"allowed nimbus\.bench\.toml, .*Did you mean overnight\.sequence\.toml\?"):
+        demo_file("overnite.sequence.toml")
+
+
+@pytest.mark.parametrize(
+    ("two_tone", "harmonics", "lines"),
+    [
+        (False, False, ()),
+        (True, False, ("tone_lower", "tone_upper", "im3_lower", "im3_upper", "im2_sum")),
+        (False, True, ("tone_lower", "tone_upper", "hd2", "hd3")),
+        (True, True, ("tone_lower", "tone_upper", "im3_lower", "im3_upper", "im2_sum", "hd2", "hd3")),
+    ],
+)
+def test_the_tones_are_measured_with_every_product(two_tone: bool, harmonics: bool, lines: tuple[str, ...]) -> None:
+    """A product without its tones could not be related to anything."""
+    assert measured_lines(two_tone=two_tone, harmonics=harmonics) == lines
