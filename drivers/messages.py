@@ -152,8 +152,8 @@ class Messages:
         if self._line is not None:
             self._free_line(command)
         self._begun = f"{command};*OPC?"
+        self._line = _Line.BEGUN  # before sending, so that an interrupt does not leave a reply that nobody knows of
         self._transmit(self._begun)
-        self._line = _Line.BEGUN
 
     def finish(self, timeout_s: float | None = None) -> None:
         """Wait until the begun operation is complete: ``*OPC?`` answers 1 (IEEE 488.2, 10.19).
@@ -171,8 +171,8 @@ class Messages:
             if isinstance(error, TimedOut):
                 self._learn_cause(error)
             raise
-        self._note(b"", at_s, reply, None)
         self._line = None
+        self._note(b"", at_s, reply, None)
         if reply.strip() not in (b"1", b"+1"):
             raise self._not_understood(self._begun, reply, "is not the 1 of a completed operation")
 

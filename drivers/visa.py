@@ -87,7 +87,6 @@ class VisaLink:
         self._manager = manager
         self._name = resource
         self._timeout_s = timeout_s
-        self._clears_by_reopening = False
         self._open()
 
     @property
@@ -141,20 +140,19 @@ class VisaLink:
         return data, _ENDED_BY_MESSAGE if status == _MORE_TO_COME else status
 
     def clear(self) -> None:
-        """Throw away what is pending on both sides: device clear, or closing and opening again."""
+        """Throw away what is pending on both sides: device clear where there is one, else close and open again."""
+        if self._has_device_clear and self._device_clear():
+            return
+        self.close()
+        self._open()
+
+    def _device_clear(self) -> bool:
+        """Whether the library cleared the device: pyvisa-sim cannot, and nobody can over a broken session."""
         try:
-            if self._clears_by_reopening:
-                self.close()
-                self._open()
-            else:
-                self._visa_resource.clear()
-        except NotThere:
-            raise
-        except NotImplementedError:  # pyvisa-sim has no device clear
-            self._clears_by_reopening = True
-            self.clear()
-        except Exception as error:
-            raise self._translated(error) from error
+            self._visa_resource.clear()
+        except Exception:  # noqa: BLE001 - whatever went wrong, opening again is next, and it raises if that fails too
+            return False
+        return True
 
     def close(self) -> None:
         """Close; closing twice is harmless."""
@@ -173,8 +171,7 @@ class VisaLink:
         if not opened.session:  # VI_NULL: pyvisa-sim 0.7 returns it with a status that PyVISA does not look at
             raise NotThere(_NOT_THERE[StatusCode.error_resource_not_found], resource=self._name)
         self._visa_resource = opened
-        if isinstance(opened, TCPIPSocket | SerialInstrument):
-            self._clears_by_reopening = True
+        self._has_device_clear = not isinstance(opened, TCPIPSocket | SerialInstrument)
         try:
             # Left alone, PyVISA ends a message with CR LF and lets each read of a socket run into its time-out.
             opened.write_termination = "\n"

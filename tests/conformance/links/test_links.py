@@ -7,6 +7,7 @@ import warnings
 from typing import Any
 
 import pytest
+from pyvisa.resources import MessageBasedResource
 
 from drivers.errors import InstrumentError, LinkLost, NotThere, TimedOut
 from drivers.messages import Messages
@@ -182,6 +183,19 @@ def test_lines_that_carry_an_end_signal_take_blocks_and_clears_too(sim_line: Lin
     assert ask(sim_line, b"BARE?") == block(b"A\n\nB")
     sim_line.link.clear()
     assert ask(sim_line, b"*IDN?") == b"MAKER,MODEL,7,1.0"
+    sim_line.link.close()
+    sim_line.link.clear()
+    assert ask(sim_line, b"*IDN?") == b"MAKER,MODEL,7,1.0"
+
+
+@pytest.mark.parametrize("sim_line", ["GPIB0::5::INSTR", "TCPIP0::device.example::5025::SOCKET"], indirect=True)
+def test_a_device_clear_that_the_library_has_is_used(sim_line: Line, monkeypatch: pytest.MonkeyPatch) -> None:
+    """GPIB, USB, VXI-11 and HiSLIP carry one; it is not called on a raw socket."""
+    cleared: list[str] = []
+    monkeypatch.setattr(MessageBasedResource, "clear", lambda resource: cleared.append(resource.resource_class))
+    sim_line.link.clear()
+
+    assert cleared == (["INSTR"] if sim_line.link.resource.endswith("INSTR") else [])
 
 
 def test_a_connection_that_the_peer_resets_is_lost(socket_line: Line, server: Server) -> None:
