@@ -68,7 +68,7 @@ def limit_rows(table: pd.DataFrame, limits: Sequence[Limit], x: str, told: Seque
     """Lines of the limits in each panel, over the stretch of ``x`` for which each holds.
 
     Args:
-        table: Rows that the figure shows; columns the axes and ``panel``.
+        table: Rows that the figure shows; columns the axes, ``panel``, and ``y``, the value as drawn.
         limits: Limits of the characteristic that is shown.
         x: The axis that runs to the right.
         told: Axes whose values the label names if the limit is not for all of them.
@@ -87,7 +87,7 @@ def limit_rows(table: pd.DataFrame, limits: Sequence[Limit], x: str, told: Seque
                 if bound is not None:
                     label = f"{side} {number_text(bound)} {limit.unit}{where}"
                     line = {"kind": "limit", "panel": panel, "side": side, "label": label, "y": bound * factor}
-                    lines.append(line | _stroke(start, stop, span))
+                    lines.append(line | _stroke(start, stop, span) | {"free": _free_end(rows, x, side, bound * factor)})
     return _apart(lines)
 
 
@@ -97,13 +97,24 @@ def _stroke(start: float, stop: float, span: float) -> dict[str, Any]:
     return {"x": start - beyond, "x2": stop + beyond, "label_x": (start + stop) / 2, "short": stop == start}
 
 
+def _free_end(rows: pd.DataFrame, x: str, side: str, bound: float) -> str | None:
+    """The end of a limit line at which no value lies beyond it, where a label would be struck through; None: either."""
+    beyond = rows[x][rows["y"] < bound] if side == "min" else rows[x][rows["y"] > bound]
+    middle = (rows[x].min() + rows[x].max()) / 2
+    on_left, on_right = bool((beyond < middle).any()), bool((beyond > middle).any())
+    if on_left == on_right:
+        return None
+    return "right" if on_left else "left"
+
+
 def _apart(lines: Rows) -> Rows:
-    """Labels stand in the middle of short lines, and else by turns at the right and the left end of their lines."""
+    """Labels stand in the middle of short lines, else at the free end, else by turns at the right and the left end."""
     seen: dict[tuple[object, object], int] = {}
     for line in sorted(lines, key=lambda line: line["y"]):
         place = (line["panel"], line["side"])
         is_even = seen.get(place, 0) % 2 == 0
-        line["align"] = "center" if line.pop("short") else "right" if is_even else "left"
+        free = line.pop("free") or ("right" if is_even else "left")
+        line["align"] = "center" if line.pop("short") else free
         line["label_x"] = {"center": line["label_x"], "right": line["x2"], "left": line["x"]}[line["align"]]
         seen[place] = seen.get(place, 0) + 1
     return lines

@@ -245,7 +245,8 @@ def _band_rows(table: pd.DataFrame, plan: _Plan, factor: float, shown: float) ->
 
 def _limits(report: Report, table: pd.DataFrame, plan: _Plan) -> Rows:
     """Limit lines, unit by unit, since each limit is stated in its own."""
-    shown, _ = _unit(plan.characteristic)
+    shown, factor = _unit(plan.characteristic)
+    table = table.assign(y=table["value"] * factor)
     lines: Rows = []
     by_unit: dict[str, list[Limit]] = {}
     for limit in report.part.limit:

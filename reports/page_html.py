@@ -191,7 +191,9 @@ def _hazard(hazard: HazardNote) -> dict[str, str]:
 
 
 def _events(events: pd.DataFrame) -> list[dict[str, str]]:
-    shown = events.head(MOST_EVENTS)
+    half = MOST_EVENTS // 2
+    # Both ends count most: how the run was brought up, and how it ended.
+    shown = events if len(events) <= MOST_EVENTS else pd.concat([events.head(half), events.tail(half)])
     columns = (shown["at"].tolist(), shown["kind"].tolist(), shown["text"].tolist())
     return [
         {"at": time_text(at), "kind": kind, "text": true_minus(text)} for at, kind, text in zip(*columns, strict=True)
@@ -199,9 +201,9 @@ def _events(events: pd.DataFrame) -> list[dict[str, str]]:
 
 
 def _left_out(count: int) -> str:
-    return (
-        f"{count - MOST_EVENTS:,} later events are not listed here; the store has them." if count > MOST_EVENTS else ""
-    )
+    if count <= MOST_EVENTS:
+        return ""
+    return f"{count - MOST_EVENTS:,} events in the middle are not listed here; the store has them."
 
 
 def _instrument(row: Mapping[Hashable, Any], began: date) -> dict[str, Any]:

@@ -69,6 +69,23 @@ def test_limits_are_drawn_with_their_numbers(figures: dict[str, Figure]) -> None
     assert "max 230 mA, nominal mode" in _texts(figures["supply_current"])
 
 
+def test_a_limit_is_labelled_where_no_value_crosses_the_text(report: Report) -> None:
+    """Values beyond the limit at the high codes only: its label stands at the low codes, and the other way round."""
+    table = report.characteristics
+    code = table["gain_code"]
+    is_step = table["characteristic"] == "gain_step_error"
+
+    def anchor(bad: pd.Series[bool]) -> str:
+        values = table["value"].where(~(is_step & bad), 0.4).where(~(is_step & ~bad), 0.0)
+        odd = dataclasses.replace(report, characteristics=table[is_step].assign(value=values[is_step]))
+        drawn = next(figure for figure in draw_figures(odd) if figure.name == "gain_step_error")
+        root = ET.fromstring(drawn.svg)
+        return next(text.get("text-anchor", "") for text in root.iter() if text.text == "max 0.25 dB")
+
+    assert anchor(code > 25) == "start"
+    assert anchor(code < 5) == "end"
+
+
 def test_bounded_values_have_a_marker_of_their_own(figures: dict[str, Figure]) -> None:
     """The legend of the triangles is there exactly where a value is only bounded."""
     assert "true value at most this" in _texts(figures["hd3"])

@@ -151,12 +151,14 @@ def test_a_number_is_not_torn_from_its_unit(page: str) -> None:
 
 
 def test_a_night_of_warnings_is_cut_and_says_so(report: Report) -> None:
-    """Events beyond the most that a page lists are counted, not dropped in silence."""
-    many = pd.concat([report.events.head(1)] * (MOST_EVENTS + 5), ignore_index=True)
+    """Events beyond the most that a page lists are counted, not dropped in silence; the last one is always there."""
+    many = pd.concat([report.events.head(1)] * (MOST_EVENTS + 4), ignore_index=True)
+    many = pd.concat([many, many.head(1).assign(kind="tripped", text="air too warm")], ignore_index=True)
     text = _read(page_html(dataclasses.replace(report, events=many), ())).text
 
-    assert text.count("run began") == MOST_EVENTS
-    assert "5 later events are not listed here" in text
+    assert text.count("run began overnight") == MOST_EVENTS - 1
+    assert "tripped air too warm" in text
+    assert "5 events in the middle are not listed here" in text
 
 
 def test_a_run_without_findings_events_or_hazards_still_makes_a_page(report: Report) -> None:
