@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC
 from typing import TYPE_CHECKING, Any
 
 from bench.clocks import RealClock, SimulatedClock
@@ -55,7 +54,7 @@ def clock_of(bench: Bench) -> Clock:
     starts = bench.simulation.starts if bench.simulation is not None else None
     if starts is None:
         return SimulatedClock(RealClock().now())
-    return SimulatedClock(starts if starts.tzinfo is not None else starts.replace(tzinfo=UTC))
+    return SimulatedClock(starts)
 
 
 @contextmanager

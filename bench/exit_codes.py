@@ -6,7 +6,7 @@ from enum import IntEnum
 
 from bench.errors import BenchError, NoSuchRun, RunRefused, Stopped, StoreFault, Tripped, UnsafeBench
 from drivers.errors import InstrumentError
-from sequences.errors import FileFaults
+from sequences.errors import SequenceError
 
 
 class ExitCode(IntEnum):
@@ -23,7 +23,7 @@ class ExitCode(IntEnum):
 
 #: First match wins; more special classes stand above their base.
 BY_ERROR: tuple[tuple[type[Exception], ExitCode], ...] = (
-    (FileFaults, ExitCode.BAD_INPUT),
+    (SequenceError, ExitCode.BAD_INPUT),
     (RunRefused, ExitCode.BAD_INPUT),
     (NoSuchRun, ExitCode.BAD_INPUT),
     (StoreFault, ExitCode.STORE),

@@ -1,7 +1,7 @@
 """Rules that are watched all the time: newest values in, broken rules out.
 
-Pure. Limits come from the part and the bench; a value that is missing or not finite where one is due is itself a
-broken rule, since a sensor that says nothing must not look like one that says all is well.
+Pure. Limits come from the part and the bench; a value that is not finite is itself a broken rule, since a sensor that
+says nothing must not look like one that says all is well.
 """
 
 from __future__ import annotations

@@ -179,10 +179,19 @@ class Runner:
                 state = next_state(state, self._act(state))
         except BaseException as mistake:
             # Not an instrument, not the user: the store, or a mistake of ours. The bench is made safe all the same.
-            self._end_by_mistake(mistake)
-            raise
-        self._end(state)
-        self._raise_end(state)
+            first = self._end_by_mistake(mistake)
+            if first is mistake:
+                raise
+            raise first from mistake
+        ending = self._ending(state)
+        try:
+            self._end(state)
+        except BenchError as unwritten:
+            if ending is None:
+                raise
+            _add_unwritten(ending, unwritten)
+        if ending is not None:
+            raise ending
 
     def _act(self, state: State) -> Outcome:
         if self._stop.asked and (state, Outcome.STOP_ASKED) in NEXT:
@@ -232,6 +241,7 @@ class Runner:
         progress = self._progress
         temperatures = read_temperatures(self._places)
         self._watch(temperatures)
+        self._check_bias()
         if progress.soak is None:
             return Outcome.READY
         sample = Sample(
@@ -264,9 +274,12 @@ class Runner:
         levels = {SOURCE_READING[place]: level for place, level in self._changer.levels_dbm.items()}
         progress.readings = []
         for _ in range(self._sequence.sequence.repeats):
+            if self._stop.asked:
+                return Outcome.STOP_ASKED
             readings = read_condition(self._places, self._lines, condition, self._sequence.measure)
             self._watch(readings)
             progress.readings.append({**levels, **readings})
+        self._check_bias()
         self._check_queues()
         return Outcome.READY
 
@@ -294,6 +307,11 @@ class Runner:
         if found:
             raise Tripped("; ".join(map(str, found)))
 
+    def _check_bias(self) -> None:
+        """A supply that has switched itself off reads no current, which no range of current would catch."""
+        if self._places.supply is not None and self._places.supply.protection_tripped():
+            raise Tripped("the supply's over-voltage or over-current protection has switched the bias off")
+
     def _check_queues(self) -> None:
         """An instrument that refused a setting has measured something else: no reading of this condition stands."""
         for place, instrument in self._places.present():
@@ -319,25 +337,34 @@ class Runner:
         self._say("run ended", state.value)
         self._book.finish(_STORED_AS[state], self._take_exchanges())
 
-    def _end_by_mistake(self, mistake: BaseException) -> None:
+    def _end_by_mistake(self, mistake: BaseException) -> BaseException:
+        """Make the bench safe, write the end down and return the error to act on: the one that came first."""
         left = unconfirmed(make_safe(self._places))
+        trip = self._ending(State.TRIPPED) if self._progress.cause else None
+        first = trip or mistake
         if left:
-            mistake.add_note(str(UnsafeBench(left, self._job.run)))
+            first.add_note(str(UnsafeBench(left, self._job.run)))
+        if trip is not None:
+            _add_unwritten(trip, mistake)
         try:
-            self._progress.cause = f"{type(mistake).__name__}: {mistake}"
-            self._say("tripped", self._progress.cause)
+            if trip is None:
+                self._say("tripped", f"{type(mistake).__name__}: {mistake}")
             self._end(State.TRIPPED)
-        except BenchError as second:
-            # The first error is the one to act on; that the end could not be written down comes with it.
-            mistake.add_note(f"the end of the run could not be written down: {second}")
+        except Exception as second:  # noqa: BLE001 - whatever it is, it must not hide the first error
+            _add_unwritten(first, second)
+        return first
 
-    def _raise_end(self, state: State) -> None:
+    def _ending(self, state: State) -> Exception | None:
+        """The error that a run in this final state ends with; None if all is done and safe."""
         progress = self._progress
         if progress.unsafe:
-            raise UnsafeBench(progress.unsafe, self._job.run)
+            return UnsafeBench(progress.unsafe, self._job.run)
         if state is State.STOPPED:
-            raise Stopped(self._job.run)
+            return Stopped(self._job.run)
         if state is State.TRIPPED:
-            if progress.error is not None:
-                raise progress.error
-            raise Tripped(progress.cause, self._job.run)
+            return progress.error or Tripped(progress.cause, self._job.run)
+        return None
+
+
+def _add_unwritten(error: BaseException, second: BaseException) -> None:
+    error.add_note(f"the end of the run could not be written down: {second}")

@@ -26,7 +26,7 @@ class SafeStep:
 
 
 def make_safe(places: Places) -> tuple[SafeStep, ...]:
-    """Take all energy away, in order; returns every step with its confirmation. Never raises for an instrument."""
+    """Take all energy away, in order; returns every step with its confirmation. Raises for no instrument."""
     steps: list[SafeStep] = []
     for place, source in places.sources():
         steps.append(_step(f"RF of {place} off", source.make_safe, source.output_is_on))
@@ -51,4 +51,6 @@ def _step(name: str, act: Callable[[], None], still_on: Callable[[], bool] | Non
             return SafeStep(name, "it reads back as still on")
     except InstrumentError as error:
         return SafeStep(name, str(error))
+    except Exception as error:  # noqa: BLE001 - a mistake in one driver must not keep the bias on behind it
+        return SafeStep(name, f"{type(error).__name__}: {error}")
     return SafeStep(name)

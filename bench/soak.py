@@ -51,8 +51,9 @@ class SoakWatch:
     def judge(self, sample: Sample) -> Verdict:
         """Take one more sample and say whether the unit has soaked."""
         rule = self._rule
-        self._history = [old for old in self._history if sample.elapsed_s - old.elapsed_s <= DRIFT_WINDOW_S]
-        self._history.append(sample)
+        recent = [old for old in self._history if sample.elapsed_s - old.elapsed_s <= DRIFT_WINDOW_S]
+        # Polls further apart than the window are judged from the one before, or the drift would never be known.
+        self._history = [*(recent or self._history[-1:]), sample]
         drift = _drift_k_per_min(self._history)
         waited_s = sample.elapsed_s - self._began_s
         evidence = self._evidence(sample, drift, waited_s)
@@ -69,13 +70,11 @@ class SoakWatch:
 
     def _is_good(self, sample: Sample, drift_k_per_min: float | None) -> bool:
         rule = self._rule
-        if abs(sample.air_c - self._target_c) > rule.air_within_k:
-            return False
-        if drift_k_per_min is None or abs(drift_k_per_min) > rule.drift_k_per_min:
-            return False
-        if sample.board_c is None:
-            return True
-        return abs(sample.board_c - self._target_c) <= rule.board_within_k
+        # Each is asked whether it is within, never whether it is beyond: what is not a number is not within.
+        air = abs(sample.air_c - self._target_c) <= rule.air_within_k
+        calm = drift_k_per_min is not None and abs(drift_k_per_min) <= rule.drift_k_per_min
+        board = sample.board_c is None or abs(sample.board_c - self._target_c) <= rule.board_within_k
+        return air and calm and board
 
     def _evidence(self, sample: Sample, drift: float | None, waited_s: float) -> str:
         board = "no board thermometer" if sample.board_c is None else f"board {sample.board_c:.2f} °C"

@@ -587,7 +587,7 @@ def _mutated(draw: st.DrawFn, text: str) -> str:
                 lambda: [*lines[:number], line, line, *lines[number + 1 :]],
                 lambda: [*lines[:other], line, *lines[other:]],
                 lambda: [*lines[:number], line[:start] + piece + line[end:], *lines[number + 1 :]],
-                lambda: [*lines[:number], re.sub(r"= .*", f"= {piece}", line), *lines[number + 1 :]],
+                lambda: [*lines[:number], f"{line.partition('=')[0]}= {piece}", *lines[number + 1 :]],
             ]
         )
     )

@@ -1,0 +1,346 @@
+"""A bench of hand-written instruments that write every call into one journal, and what a run needs beside them.
+
+No bytes and no drivers here: these stand in for the drivers, so that a test of the runner fails only for the runner.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import NamedTuple
+
+import pytest
+
+from bench.clocks import SimulatedClock
+from bench.places import Places
+from drivers.messages import Exchange
+from drivers.roles import Identity, MeterQuantity, PowerReading, QueueEntry, SweepSetting
+from sequences.read_files import Setup, demo_file, parse_setup
+
+#: Time that every call takes.
+CALL_S = 0.001
+
+
+class Call(NamedTuple):
+    """One call of one instrument's method."""
+
+    place: str
+    what: str
+    value: object = None
+
+
+class Faulty(NamedTuple):
+    """An instrument's method that fails."""
+
+    place: str
+    what: str
+
+
+@dataclass
+class FakeBench:
+    """The world that the fakes share: a clock, a journal, a chamber that is at its target at once, and faults.
+
+    ``before`` is asked before every call with the call and its number, and may raise or ask for a stop.
+    """
+
+    setup: Setup
+    clock: SimulatedClock = field(default_factory=lambda: SimulatedClock(datetime(2026, 11, 2, 18, 30, tzinfo=UTC)))
+    journal: list[Call] = field(default_factory=list)
+    failing: dict[Faulty, Exception] = field(default_factory=dict)
+    before: Callable[[int, Call], None] = lambda number, call: None
+    serials: dict[str, str] = field(default_factory=dict)
+    queues: dict[str, list[QueueEntry]] = field(default_factory=dict)
+    stuck_on: set[str] = field(default_factory=set)
+    air_c: float = 23.0
+    board_error_k: float = 0.0
+    supply_current_a: float = 0.2
+    supply_voltage_v: float = 5.0
+    protection_tripped: bool = False
+    exchanges: list[Exchange] = field(default_factory=list)
+
+    def call(self, place: str, what: str, value: object = None) -> None:
+        call = Call(place, what, value)
+        self.clock.sleep(CALL_S)
+        self.before(len(self.journal), call)
+        self.journal.append(call)
+        sent = f"{what} {value}".encode()
+        number = sum(one.place == place for one in self.journal)
+        self.exchanges.append(Exchange(number, place, self.clock.elapsed_s(), sent, None, CALL_S, None))
+        error = self.failing.get(Faulty(place, what))
+        if error is not None:
+            raise error
+
+    def take_exchanges(self) -> list[Exchange]:
+        taken, self.exchanges = self.exchanges, []
+        return taken
+
+    def whats(self, *wanted: str) -> list[tuple[str, str]]:
+        """Calls of these kinds in order, as place and kind."""
+        return [(call.place, call.what) for call in self.journal if call.what in wanted]
+
+    def first(self, place: str, what: str) -> int:
+        return next(at for at, call in enumerate(self.journal) if (call.place, call.what) == (place, what))
+
+    def values(self, place: str, what: str) -> list[object]:
+        return [call.value for call in self.journal if (call.place, call.what) == (place, what)]
+
+    def energy(self) -> dict[str, bool]:
+        """What is on after all that the journal holds, by place."""
+        on = {"tone_1": False, "tone_2": False, "supply": False}
+        for call in self.journal:
+            if call.place in on and call.what in ("on", "off", "make safe"):
+                on[call.place] = call.what == "on"
+        return on
+
+
+@dataclass
+class FakeInstrument:
+    """What every role does."""
+
+    bench: FakeBench
+    place: str
+
+    def _do(self, what: str, value: object = None) -> None:
+        self.bench.call(self.place, what, value)
+
+    def identify(self) -> Identity:
+        self._do("identify")
+        entry = self.bench.setup.bench.model.instrument.present[self.place]
+        return Identity("Invented", self.place, self.bench.serials.get(self.place, entry.serial or "0"), "1.0")
+
+    def drain_errors(self) -> tuple[QueueEntry, ...]:
+        self._do("drain")
+        return tuple(self.bench.queues.pop(self.place, ()))
+
+    def make_safe(self) -> None:
+        self._do("make safe")
+
+
+@dataclass
+class FakeOutput(FakeInstrument):
+    """Something that is switched on and off."""
+
+    on: bool = False
+
+    def switch_output(self, *, on: bool) -> None:
+        self._do("on" if on else "off")
+        self.on = on
+
+    def output_is_on(self) -> bool:
+        self._do("is on?")
+        return self.on or self.place in self.bench.stuck_on
+
+    def make_safe(self) -> None:
+        super().make_safe()
+        self.on = False
+
+
+@dataclass
+class FakeToneSource(FakeOutput):
+    """A tone source that reads back what it was told."""
+
+    level_dbm: float = -130.0
+
+    def prepare(self, ceiling_dbm: float) -> None:
+        self._do("prepare", ceiling_dbm)
+
+    def set_frequency(self, frequency_hz: float) -> None:
+        self._do("frequency", frequency_hz)
+
+    def set_level(self, level_dbm: float) -> float:
+        self._do("level", level_dbm)
+        self.level_dbm = level_dbm
+        return level_dbm
+
+
+@dataclass
+class FakeAnalyzer(FakeInstrument):
+    """An analyzer whose reading depends on the frequency alone, so that two runs can be compared."""
+
+    frequency_hz: float = 0.0
+
+    def prepare(self) -> None:
+        self._do("prepare")
+
+    def set_sweep(self, setting: SweepSetting) -> SweepSetting:
+        self._do("sweep", setting)
+        return setting
+
+    def begin_power(self, frequency_hz: float) -> None:
+        self._do("begin", frequency_hz)
+        self.frequency_hz = frequency_hz
+
+    def finish_power(self) -> PowerReading:
+        self._do("finish")
+        return PowerReading(-20.0 - self.frequency_hz / 1e7, 0.001)
+
+    def input_overloaded(self) -> bool:
+        return False
+
+
+@dataclass
+class FakeSupply(FakeOutput):
+    """A supply with the bench's voltage and current."""
+
+    def prepare(self, over_voltage_v: float, over_current_a: float) -> None:
+        self._do("prepare", (over_voltage_v, over_current_a))
+
+    def set_output(self, voltage_v: float, current_limit_a: float) -> None:
+        self._do("output", (voltage_v, current_limit_a))
+
+    def read_voltage_v(self) -> float:
+        self._do("voltage?")
+        return self.bench.supply_voltage_v
+
+    def read_current_a(self) -> float:
+        self._do("current?")
+        return self.bench.supply_current_a
+
+    def protection_tripped(self) -> bool:
+        self._do("tripped?")
+        return self.bench.protection_tripped
+
+
+@dataclass
+class FakeMeter(FakeInstrument):
+    """A meter that reads the bench's current, or its board."""
+
+    def prepare(self, quantity: MeterQuantity) -> None:
+        self._do("prepare", quantity)
+
+    def begin_reading(self) -> None:
+        self._do("begin")
+
+    def finish_reading(self) -> float:
+        self._do("finish")
+        bench = self.bench
+        return bench.supply_current_a if self.place == "current_meter" else bench.air_c + bench.board_error_k
+
+
+@dataclass
+class FakeChamber(FakeInstrument):
+    """A chamber that is where it was sent at once."""
+
+    conditioning: bool = False
+
+    def prepare(self, ramp_k_per_min: float, lowest_c: float, highest_c: float, idle_c: float) -> None:
+        self._do("prepare", (ramp_k_per_min, lowest_c, highest_c, idle_c))
+
+    def set_target_c(self, temperature_c: float) -> None:
+        self._do("target", temperature_c)
+        self.bench.air_c = temperature_c
+
+    def switch_conditioning(self, *, on: bool) -> None:
+        self._do("conditioning", on)
+        self.conditioning = on
+
+    def conditioning_is_on(self) -> bool:
+        return self.conditioning
+
+    def read_air_c(self) -> float:
+        self._do("air?")
+        return self.bench.air_c
+
+
+@dataclass
+class FakeSwitch(FakeInstrument):
+    """A relay matrix."""
+
+    closed: tuple[int, ...] = ()
+
+    def select(self, route: int) -> None:
+        self._do("select", route)
+        self.closed = (route,)
+
+    def selected(self) -> tuple[int, ...]:
+        return self.closed
+
+
+@dataclass
+class FakePort(FakeInstrument):
+    """A digital port."""
+
+    words: dict[int, int] = field(default_factory=dict)
+
+    def write_word(self, port: int, word: int) -> None:
+        self._do(f"port {port}", word)
+        self.words[port] = word
+
+    def read_word(self, port: int) -> int:
+        return self.words[port]
+
+
+def places_of(bench: FakeBench) -> Places:
+    """Fakes at every place that a bench can have."""
+    return Places(
+        tone_1=FakeToneSource(bench, "tone_1"),
+        tone_2=FakeToneSource(bench, "tone_2"),
+        analyzer=FakeAnalyzer(bench, "analyzer"),
+        supply=FakeSupply(bench, "supply"),
+        current_meter=FakeMeter(bench, "current_meter"),
+        board_thermometer=FakeMeter(bench, "board_thermometer"),
+        chamber=FakeChamber(bench, "chamber"),
+        load_switch=FakeSwitch(bench, "load_switch"),
+        channel_switch=FakeSwitch(bench, "channel_switch"),
+        code_port=FakePort(bench, "code_port"),
+    )
+
+
+#: Two temperatures, two channels, two codes: the least that has every kind of change but mode and load.
+SMALL = {
+    "gain_code = { from = 0, to = 30, step = 5 }": "gain_code = [0, 30]",
+    "temperature_c = [-40, 25, 85]": "temperature_c = [25, 85]",
+}
+
+
+def setup_with(edits: Mapping[str, str], name: str = "quick.sequence.toml") -> Setup:
+    """Demo setup with passages of its files replaced; each must stand in exactly one of the three."""
+    texts = [demo_file(file).read_text("utf-8") for file in (name, "virga-2.part.toml", "nimbus.bench.toml")]
+    for old, new in edits.items():
+        holders = [at for at, text in enumerate(texts) if old in text]
+        if len(holders) != 1:
+            raise AssertionError(f"{old!r} stands in {len(holders)} files")
+        texts[holders[0]] = texts[holders[0]].replace(old, new)
+    sequence, part, bench = texts
+    return parse_setup(sequence, part, bench)
+
+
+@pytest.fixture(scope="session")
+def make_setup() -> Callable[..., Setup]:
+    """``make_setup({old text: new text}, name)``: the demo's three files, edited."""
+    return setup_with
+
+
+@pytest.fixture(scope="session")
+def quick() -> Setup:
+    """The quick demo as it is shipped."""
+    return setup_with({})
+
+
+@pytest.fixture(scope="session")
+def overnight() -> Setup:
+    """The overnight demo as it is shipped: every axis moves."""
+    return setup_with({}, "overnight.sequence.toml")
+
+
+@pytest.fixture(scope="session")
+def small() -> Setup:
+    """Eight conditions of the quick demo."""
+    return setup_with(SMALL)
+
+
+@pytest.fixture(scope="session")
+def make_bench(quick: Setup) -> Callable[..., FakeBench]:
+    """A fresh bench of fakes; ``make_bench(setup)`` for another setup."""
+
+    def make(setup: Setup = quick) -> FakeBench:
+        return FakeBench(setup)
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def make_places() -> Callable[[FakeBench], Places]:
+    """Fakes at every place of a bench."""
+    return places_of
