@@ -84,11 +84,15 @@ def snapshot(engine: Engine) -> Engine:
 
 
 def _check_file(path: Path, where: str, *, must_exist: bool) -> None:
-    if path.is_dir():
+    try:
+        is_folder, in_folder, exists = path.is_dir(), path.parent.is_dir(), path.exists()
+    except OSError as error:
+        raise StoreFault(f"{where}: {error.strerror}") from error
+    if is_folder:
         raise StoreFault(f"{where}: that is a folder; name a file in it, such as {path / 'nightbench.db'}")
-    if not path.parent.is_dir():
+    if not in_folder:
         raise StoreFault(f"{where}: the folder {path.parent} does not exist; make it or name another one")
-    if must_exist and not path.exists():
+    if must_exist and not exists:
         raise StoreFault(f"{where}: no such file; name the store that a run was kept in")
 
 
@@ -137,9 +141,15 @@ def _bring_to_current(engine: Engine, where: str, *, must_exist: bool) -> None:
             METADATA.create_all(connection)
             connection.execute(schema_version.insert().values(version_num=SCHEMA_VERSION))
         elif version != SCHEMA_VERSION:
-            from bench.store.migrations import migrate  # loads Alembic, which only an older store needs
+            from bench.store.migrations import (  # loads Alembic, which only an older store needs
+                UnknownRevision,
+                migrate,
+            )
 
-            migrate(connection)
+            try:
+                migrate(connection)
+            except UnknownRevision as error:
+                raise StoreFault(f"{where}: its schema {version!r} is unknown; go back to a copy of it") from error
 
 
 def _version(connection: Connection, where: str) -> str | None:

@@ -144,19 +144,20 @@ def events(engine: Engine, where: str, run: str) -> tuple[Event, ...]:
 def exchange_chunks(engine: Engine, where: str, run: str) -> Iterator[ExchangeChunk]:
     """The recording, chunk by chunk in the order in which they were committed."""
     exchange, condition = tables.exchange.c, tables.condition.c
-    after = -1
+    after, place = -1, 0
     while True:
         query = (
-            select(exchange.chunk, condition.number, exchange.payload)
+            select(exchange.id, condition.number, exchange.payload)
             .outerjoin_from(tables.exchange, tables.condition, condition.id == exchange.condition_id)
-            .where(exchange.run == run, exchange.chunk > after)
-            .order_by(exchange.chunk)
+            .where(exchange.run == run, exchange.id > after)
+            .order_by(exchange.id)
             .limit(_CHUNKS_AT_A_TIME)
         )
         with store_faults(where), engine.connect() as connection:
             rows = connection.execute(query).all()
-        for chunk, number, payload in rows:
-            yield ExchangeChunk(chunk, number, unpack(payload))
+        for key, number, payload in rows:
+            after = key
+            yield ExchangeChunk(place, number, unpack(payload))
+            place += 1
         if len(rows) < _CHUNKS_AT_A_TIME:
             return
-        after = rows[-1].chunk

@@ -13,7 +13,7 @@ from dataclasses import asdict
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Connection, Engine, Table, bindparam, func, insert, select, update
+from sqlalchemy import Connection, Engine, Table, bindparam, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
 from bench.errors import NoSuchRun, StoreFault
@@ -96,12 +96,9 @@ class RunWriter:
         self._engine = engine
         self._where = where
         self._finished = False
-        of_run = tables.exchange.c.run == run
         with store_faults(where), engine.connect() as connection:
             self._condition_ids = _condition_ids(connection, run)
             self._quantity_ids = _quantity_ids(connection)
-            last = connection.execute(select(func.max(tables.exchange.c.chunk)).where(of_run)).scalar_one()
-        self._next_chunk = 0 if last is None else last + 1
 
     def instruments(self, rows: Iterable[InstrumentRecord]) -> None:
         """Note who stands at each place. On a resumed run only what is new is added, so an exchange of one shows."""
@@ -138,7 +135,6 @@ class RunWriter:
             return
         with store_faults(self._where), self._engine.begin() as connection:
             self._add_chunk(connection, None, exchanges)
-        self._next_chunk += 1
 
     def complete_condition(
         self,
@@ -175,8 +171,6 @@ class RunWriter:
                 connection.execute(_ADD_READINGS, rows)
             if exchanges:
                 self._add_chunk(connection, condition_id, exchanges)
-        if exchanges:
-            self._next_chunk += 1
 
     def finish(self, state: RunState, at: datetime) -> None:
         """Close the run in its last state; only events may follow."""
@@ -229,7 +223,6 @@ class RunWriter:
     def _add_chunk(self, connection: Connection, condition_id: int | None, exchanges: Sequence[Exchange]) -> None:
         row = {
             "run": self.run,
-            "chunk": self._next_chunk,
             "condition_id": condition_id,
             "count": len(exchanges),
             "first_s": exchanges[0].at_s,

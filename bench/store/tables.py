@@ -167,20 +167,19 @@ reading = Table(
 exchange = Table(
     "exchange",
     METADATA,
+    # The database numbers chunks and events in the order of their commits, so that no process has to know the last.
+    Column("id", Integer, primary_key=True),
     _run_key(),
-    Column("chunk", Integer, nullable=False),
     Column("condition_id", Integer, ForeignKey("condition.id")),
     Column("count", Integer, nullable=False),
     Column("first_s", Double, nullable=False),
     Column("last_s", Double, nullable=False),
     Column("payload", LargeBinary, nullable=False),
-    PrimaryKeyConstraint("run", "chunk"),
 )
 
 event = Table(
     "event",
     METADATA,
-    # The database numbers events, so that several processes can note them for one run.
     Column("id", Integer, primary_key=True),
     _run_key(),
     Column("at", UtcTime, nullable=False),
@@ -204,4 +203,5 @@ hazard = Table(
 )
 
 Index(None, run.c.began)
+Index(None, exchange.c.run)
 Index(None, event.c.run)

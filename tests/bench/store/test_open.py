@@ -87,6 +87,12 @@ def test_a_missing_folder_is_named(tmp_path: Path) -> None:
     assert not (tmp_path / "nowhere").exists()
 
 
+def test_a_name_that_the_system_refuses_is_a_store_fault(tmp_path: Path) -> None:
+    """300 letters are too many for a file name; what the system says is passed on in one line."""
+    with pytest.raises(StoreFault, match="File name too long"):
+        open_store(str(tmp_path / ("n" * 300)))
+
+
 def test_a_folder_is_no_store(tmp_path: Path) -> None:
     """The message says what to name instead."""
     with pytest.raises(StoreFault, match=r"that is a folder; name a file in it"):
@@ -139,6 +145,17 @@ def test_a_newer_schema_is_refused(path: Path) -> None:
     database.close()
 
     with pytest.raises(StoreFault, match=rf"schema 9999 is newer than the {SCHEMA_VERSION} .*update nightbench"):
+        open_store(str(path))
+
+
+def test_a_schema_that_never_was_is_refused(path: Path) -> None:
+    """A version below the first has no way forward; the message says so without Alembic's traceback."""
+    open_store(str(path)).close()
+    with sqlite3.connect(path) as database:
+        database.execute("UPDATE schema_version SET version_num = '0000'")
+    database.close()
+
+    with pytest.raises(StoreFault, match="its schema '0000' is unknown"):
         open_store(str(path))
 
 

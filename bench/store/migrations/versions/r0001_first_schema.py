@@ -103,17 +103,18 @@ def _conditions_and_readings() -> None:
 def _course() -> None:
     op.create_table(
         "exchange",
+        sa.Column("id", sa.Integer, nullable=False),
         _run_key(),
-        sa.Column("chunk", sa.Integer, nullable=False),
         sa.Column("condition_id", sa.Integer),
         sa.Column("count", sa.Integer, nullable=False),
         sa.Column("first_s", sa.Double, nullable=False),
         sa.Column("last_s", sa.Double, nullable=False),
         sa.Column("payload", sa.LargeBinary, nullable=False),
-        sa.PrimaryKeyConstraint("run", "chunk", name="pk_exchange"),
+        sa.PrimaryKeyConstraint("id", name="pk_exchange"),
         _to_run("exchange"),
         sa.ForeignKeyConstraint(["condition_id"], ["condition.id"], name="fk_exchange_condition_id"),
     )
+    op.create_index("ix_exchange_run", "exchange", ["run"])
     op.create_table(
         "event",
         sa.Column("id", sa.Integer, nullable=False),
