@@ -60,10 +60,10 @@ def test_end_gauge_expanded() -> None:
 def test_effective_degrees_of_freedom() -> None:
     """GU-07: relative 0.25, 0.57, 0.82 % with 9, 4, 14 degrees of freedom: 1.0295 % with 18.9987, U95 about 2.2 %.
 
-    JCGM 100:2008, G.4.1 (from memory, not seen), prints 19.0 and t = 2.09. The rule of G.4.2 as written takes 18.9987 to
-    18 and t to 2.10: only float noise is rounded away before truncating, so a little below 19 stays below 19.
+    JCGM 100:2008, G.4.1 (from memory, not seen), prints 19.0 and t = 2.09. The rule of G.4.2 as written takes 18.9987
+    to 18 and t to 2.10: only float noise is rounded away before truncating, so a little below 19 stays below 19.
     """
-        causes = {"first": (0.25, 9), "second": (0.57, 4), "third": (0.82, 14)}
+    causes = {"first": (0.25, 9), "second": (0.57, 4), "third": (0.82, 14)}
     combined = linear([(1.0, _input(name, 0.0, u, dof)) for name, (u, dof) in causes.items()])
 
     assert combined.standard[0] == pytest.approx(1.0295, abs=1e-4)
