@@ -82,11 +82,6 @@ class Messages:
         self._begun = ""
         self._events_read = False
 
-    @property
-    def resource(self) -> str:
-        """Resource string of the link."""
-        return self._link.resource
-
     # --- Commands and questions
 
     def tell(self, command: str) -> None:

@@ -163,25 +163,27 @@ class VisaLink:
     def _open(self) -> None:
         try:
             opened = self._manager.open_resource(self._name, open_timeout=_milliseconds(self._timeout_s))
+            if isinstance(opened, MessageBasedResource) and opened.session:
+                self._take(opened)
+                return
+            opened.close()
         except Exception as error:
             raise NotThere(_said(error), resource=self._name) from error
-        if not isinstance(opened, MessageBasedResource):
-            opened.close()
-            raise NotThere("this resource takes no messages", resource=self._name)
-        if not opened.session:  # VI_NULL: pyvisa-sim 0.7 returns it with a status that PyVISA does not look at
+        if isinstance(opened, MessageBasedResource):
+            # VI_NULL: pyvisa-sim 0.7 returns it with a status that PyVISA does not look at.
             raise NotThere(_NOT_THERE[StatusCode.error_resource_not_found], resource=self._name)
+        raise NotThere("this resource takes no messages", resource=self._name)
+
+    def _take(self, opened: MessageBasedResource) -> None:
         self._visa_resource = opened
         self._has_device_clear = not isinstance(opened, TCPIPSocket | SerialInstrument)
-        try:
-            # Left alone, PyVISA ends a message with CR LF and lets each read of a socket run into its time-out.
-            opened.write_termination = "\n"
-            opened.read_termination = "\n"
-            self._set_timeout(self._timeout_s)
-            # A read that stops at a full chunk warns; here it is the ordinary way to go on.
-            opened.ignore_warning(_MORE_TO_COME).__enter__()
-            self._session = opened.session
-        except Exception as error:
-            raise self._translated(error) from error
+        # Left alone, PyVISA ends a message with CR LF and lets each read of a socket run into its time-out.
+        opened.write_termination = "\n"
+        opened.read_termination = "\n"
+        self._set_timeout(self._timeout_s)
+        # A read that stops at a full chunk warns; here it is the ordinary way to go on.
+        opened.ignore_warning(_MORE_TO_COME).__enter__()
+        self._session = opened.session
         self._read = opened.visalib.read
         self._write = opened.visalib.write
 

@@ -259,12 +259,12 @@ class Station:
     """Instruments of every role with the messages to them, and all that was exchanged."""
 
     def __init__(self, clock: Clock, link_to: Callable[[str], Link]) -> None:
-        self._clock = clock
+        self.clock = clock
         self._link_to = link_to
         self.exchanges: list[Exchange] = []
 
     def messages(self, place: str) -> Messages:
-        return Messages(self._link_to(place), place, self._clock, self.exchanges.append)
+        return Messages(self._link_to(place), place, self.clock, self.exchanges.append)
 
 
 @pytest.fixture

@@ -9,6 +9,7 @@ import pytest
 import pyvisa
 from pyvisa import errors
 from pyvisa.constants import StatusCode
+from pyvisa.resources import Resource
 
 from drivers.errors import InstrumentError, LinkLost, NotThere, NotUnderstood, TimedOut
 from drivers.visa import VisaLink, open_resource, resource_manager
@@ -101,10 +102,38 @@ def test_an_interrupt_is_passed_on_as_it_is(link: VisaLink, device: FailingDevic
         link.receive()
 
 
-def test_a_resource_that_takes_no_messages_is_not_there(manager: pyvisa.ResourceManager) -> None:
-    """A whole PXI backplane, for example; pyvisa-sim has no session for it."""
-    with pytest.raises(NotThere):
-        open_resource(manager, "PXI0::1::BACKPLANE", 0.05)
+def test_a_message_that_leaves_only_in_part_is_a_lost_link(
+    manager: pyvisa.ResourceManager, device: FailingDevice, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The instrument waits for the rest of it, and would take the next message for that."""
+    monkeypatch.setattr(manager.visalib, "write", lambda session, data: (3, StatusCode.success))
+    with pytest.raises(LinkLost, match="3 of 6 bytes"):
+        open_resource(manager, RESOURCE, 0.05).send(b"*IDN?")
+
+
+def test_a_resource_that_opens_and_takes_no_settings_is_not_there(
+    manager: pyvisa.ResourceManager, device: FailingDevice, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without its terminations no reply would ever end."""
+    failure = errors.VisaIOError(StatusCode.error_nonsupported_attribute)
+
+    def refuse(*arguments: object) -> None:
+        raise failure
+
+    monkeypatch.setattr(manager.visalib, "set_attribute", refuse)
+    with pytest.raises(NotThere) as caught:
+        open_resource(manager, RESOURCE, 0.05)
+
+    assert caught.value.__cause__ is failure
+
+
+def test_a_resource_that_takes_no_messages_is_not_there(
+    manager: pyvisa.ResourceManager, device: FailingDevice, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A whole backplane, for example."""
+    monkeypatch.setattr(manager, "open_resource", lambda name, open_timeout: Resource(manager, name))
+    with pytest.raises(NotThere, match="takes no messages"):
+        open_resource(manager, RESOURCE, 0.05)
 
 
 def test_an_open_that_fails_names_the_resource(manager: pyvisa.ResourceManager) -> None:

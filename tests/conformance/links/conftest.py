@@ -16,8 +16,8 @@ import pyvisa
 from drivers.link import Link
 from drivers.visa import open_resource, resource_manager
 
-SHORT_S = 0.05
-"""Time-out of the lines: long enough for a loopback reply, short enough for the tests of silence."""
+SHORT_S = 0.2
+"""Time-out of the lines: long enough for a loopback reply on a busy machine, short enough for the tests of silence."""
 
 
 class TalkingDevice:
