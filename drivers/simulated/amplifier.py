@@ -317,10 +317,11 @@ class AmplifierModel:
         """Unit + channel + slope + code, in dB. The code errors are mostly common to the channels of one die."""
         seed = self.unit_seed
         unit = normal(0.10, seed, "gain", at_most=2)
+        unit_slope = normal(0.002, seed, "gain slope", at_most=2)
         errors = {}
         for channel in self.channels:
             offset = unit + normal(0.04, seed, f"gain {channel}", at_most=1.5)
-            slope = normal(0.002, seed, f"gain slope {channel}", at_most=2)
+            slope = unit_slope + normal(0.0005, seed, f"gain slope {channel}", at_most=2)
             for code, position in self._code_position.items():
                 common = normal(0.025, seed, f"gain code {code}", at_most=2)
                 own = normal(0.015, seed, f"gain {channel} code {code}", at_most=2)

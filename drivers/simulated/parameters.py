@@ -6,6 +6,7 @@ a misreading on one side cannot hide on the other.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -33,8 +34,8 @@ _MULTIPLIERS = {
 _MEGA_UNITS = ("HZ", "OHM")
 
 _NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:\s*[eE]\s*[+-]?\d+)?)\s*([A-Za-z][A-Za-z/]*|)$")
-_NON_DECIMAL = re.compile(r"#(?:[Hh]([0-9A-Fa-f]+)|[Qq]([0-7]+)|[Bb]([01]+))$")
-_CHANNEL = re.compile(r"\s*(\d+)\s*(?::\s*(\d+)\s*)?$")
+_NON_DECIMAL = re.compile(r"#(?:[Hh]([0-9A-Fa-f]{1,16})|[Qq]([0-7]{1,21})|[Bb]([01]{1,64}))$")
+_CHANNEL = re.compile(r"\s*(\d{1,9})\s*(?::\s*(\d{1,9})\s*)?$")
 
 #: Longest channel list that is taken; ours, far above any relay card's.
 _LONGEST_LIST = 1000
@@ -80,7 +81,7 @@ class Number:
             value = float(digits) if " " not in digits else float(digits.replace(" ", ""))
             if suffix:
                 value *= self._factor(suffix)
-        if self.whole:
+        if self.whole and math.isfinite(value):
             value = float(round(value))
         low, high = self.limits()
         if not low <= value <= high:
@@ -137,7 +138,7 @@ class Boolean:
             raise ScpiError(_wrong_kind(text, otherwise=-141))
         if match.group(2):
             raise ScpiError(-138)
-        return round(float(match.group(1).replace(" ", ""))) != 0
+        return abs(float(match.group(1).replace(" ", ""))) > 0.5  # round half to even: 0.5 is 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,7 @@
 """The rig as a PyVISA library; the only module that knows pyvisa-sim.
 
-pyvisa-sim loads an empty description, and the front ends are added to it as its devices. PyVISA keeps one library and
-one manager per library string for the whole process, so each manager here gets a string that was never used before:
+pyvisa-sim keeps its sessions and attributes; its devices, which cannot be coupled with each other, are replaced by the
+front ends of a rig. PyVISA keeps one library per name for the whole process, so each one here has a name of its own:
 two rigs share nothing.
 """
 
@@ -9,18 +9,16 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Mapping
-from pathlib import Path
-from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING
+from typing import Any
+
+import pyvisa
+from pyvisa.rname import to_canonical_name
+from pyvisa_sim.devices import Devices
+from pyvisa_sim.highlevel import SimVisaLibrary
 
 from drivers.simulated.front_end import FrontEnd
 
-if TYPE_CHECKING:
-    import pyvisa
-
-_EMPTY_DESCRIPTION = 'spec: "1.1"\n'
 _NUMBERS = itertools.count(1)
-
 
 #: Every byte by its value, so that a response falls apart without slicing.
 _BYTES = tuple(bytes((value,)) for value in range(256))
@@ -53,19 +51,27 @@ class BridgeDevice:
         return next(self._unread)
 
 
+class RigLibrary(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim carries no type information
+    """pyvisa-sim without its description file, and saying at once when a resource is not there."""
+
+    def _init(self) -> None:
+        self.sessions: dict[int, Any] = {}
+        self.devices = Devices()
+
+    def open(self, *arguments: Any, **named: Any) -> Any:
+        """As VISA's viOpen; raises VisaIOError like the other libraries, where pyvisa-sim opens a dead session."""
+        session, status = super().open(*arguments, **named)
+        if status < 0:
+            raise pyvisa.VisaIOError(status)
+        return session, status
+
+
 def simulated_manager(devices: Mapping[str, FrontEnd]) -> pyvisa.ResourceManager:
     """A resource manager of its own library, at which ``devices`` can be opened by resource string.
 
-    The strings are taken in VISA's canonical spelling. Close the manager when done.
+    A string may be written in any of VISA's spellings. Close the manager when done.
     """
-    import pyvisa
-    from pyvisa.rname import to_canonical_name
-
-    with TemporaryDirectory(prefix="nightbench-") as folder:
-        description = Path(folder) / f"empty-{next(_NUMBERS)}.yaml"
-        description.write_text(_EMPTY_DESCRIPTION, encoding="utf-8")
-        manager = pyvisa.ResourceManager(f"{description}@sim")
+    library = RigLibrary(f"rig-{next(_NUMBERS)}")
     for resource, front_end in devices.items():
-        # The attribute is pyvisa-sim's own; PyVISA's base class does not declare it.
-        manager.visalib.devices.add_device(to_canonical_name(resource), BridgeDevice(front_end))  # type: ignore[attr-defined]
-    return manager
+        library.devices.add_device(to_canonical_name(resource), BridgeDevice(front_end))
+    return pyvisa.ResourceManager(library)
