@@ -1,6 +1,7 @@
 """A chart description to SVG text: offline, with no browser, the same bytes for the same description.
 
-Rule: SVG texts of several charts may stand in one page, so no two share an id.
+Rule: SVG texts of several charts may stand in one page, so no two share an id. The converter gives ids only to clip
+paths and colour gradients; our charts use neither, and the title's id carries the chart's name.
 """
 
 from __future__ import annotations
@@ -13,7 +14,6 @@ from xml.sax.saxutils import escape
 FONT = "Helvetica, Arial, Liberation Sans, sans-serif"
 
 _ROOT = re.compile(r"<svg\b[^>]*>")
-_ID = re.compile(r'(\bid="|url\(#|href="#)')
 
 
 def svg_text(description: dict[str, Any], name: str, title: str) -> str:
@@ -21,7 +21,7 @@ def svg_text(description: dict[str, Any], name: str, title: str) -> str:
 
     Args:
         description: A whole Vega-Lite chart, its data inline.
-        name: Put in front of every id of the drawing; letters, digits and underscores.
+        name: Put in front of the title's id; letters, digits and underscores, another for each chart of a page.
         title: What a screen reader says in place of the drawing.
 
     Returns:
@@ -30,7 +30,6 @@ def svg_text(description: dict[str, Any], name: str, title: str) -> str:
     import vl_convert
 
     drawn = vl_convert.vegalite_to_svg(description, allowed_base_urls=[])
-    drawn = _ID.sub(rf"\g<1>{name}-", drawn)
     root = _ROOT.match(drawn)
     if root is None:
         raise AssertionError("the converter gave no <svg> element")
