@@ -15,7 +15,7 @@ from bench.clocks import RealClock, SimulatedClock
 from bench.places import ROLE_OF_PLACE, Places
 from bench.recording import ExchangeLog
 from drivers.catalogue import CatalogueError, driver_class
-from drivers.errors import NotThere
+from drivers.errors import InstrumentError, NotThere
 from drivers.link import Link
 from drivers.messages import Messages
 from drivers.timing import Clock
@@ -57,12 +57,16 @@ def clock_of(bench: Bench) -> Clock:
     return SimulatedClock(starts)
 
 
+Missing = dict[str, InstrumentError]
+
+
 @contextmanager
-def open_bench(loaded: Loaded[Bench], part: Part, unit: str) -> Iterator[OpenBench]:
+def open_bench(loaded: Loaded[Bench], part: Part, unit: str, missing: Missing | None = None) -> Iterator[OpenBench]:
     """Open every instrument of a bench; close them at the end.
 
     A simulated bench gets ``unit``, a specimen of ``part``; a real one has whatever a person put there. Opening sends
-    nothing. Raises InstrumentError.
+    nothing. Raises InstrumentError for the first instrument that cannot be opened; where ``missing`` is given, each
+    such place is noted there instead and left empty.
     """
     bench = loaded.model
     clock = clock_of(bench)
@@ -74,7 +78,7 @@ def open_bench(loaded: Loaded[Bench], part: Part, unit: str) -> Iterator[OpenBen
         manager = resource_manager(bench.bench.visa_library)
     links: list[Link] = []
     try:
-        yield OpenBench(_places(bench, manager, clock, log, links), clock, log, rig)
+        yield OpenBench(_places(bench, manager, clock, log, links, missing), clock, log, rig)
     finally:
         for link in links:
             link.close()
@@ -93,12 +97,27 @@ def _simulated(loaded: Loaded[Bench], part: Part, unit: str, clock: Clock) -> tu
     return rig, simulated_manager({entry.resource: ends[place] for place, entry in entries.items()})
 
 
-def _places(bench: Bench, manager: pyvisa.ResourceManager, clock: Clock, log: ExchangeLog, links: list[Link]) -> Places:
+def _places(
+    bench: Bench,
+    manager: pyvisa.ResourceManager,
+    clock: Clock,
+    log: ExchangeLog,
+    links: list[Link],
+    missing: Missing | None,
+) -> Places:
     # Any: dataclass fields by name; ``driver_class`` has checked that each driver has its role's methods.
     drivers: dict[str, Any] = {}
     for place, entry in bench.instrument.present.items():
-        make = _driver_class(place, entry)
-        link = open_resource(manager, entry.resource, entry.timeout_s)
+        try:
+            make = _driver_class(place, entry)
+            link = open_resource(manager, entry.resource, entry.timeout_s)
+        except InstrumentError as error:
+            # A link knows its address, and only here the place is known.
+            error.instrument = place
+            if missing is None:
+                raise
+            missing[place] = error
+            continue
         links.append(link)
         drivers[place] = make(Messages(link, place, clock, log.note))
     return Places(**drivers)

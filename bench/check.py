@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date
 
-from bench.assemble import OpenBench
+from bench.assemble import Missing, OpenBench
 from bench.clocks import RealClock
 from bench.places import Places
 from drivers.errors import InstrumentError
@@ -42,13 +42,16 @@ class Finding:
     link_s: float
 
 
-def check_bench(bench: Bench, opened: OpenBench) -> tuple[Finding, ...]:
-    """Look at every instrument of an open bench; never raises for one of them."""
+def check_bench(bench: Bench, opened: OpenBench, missing: Missing) -> tuple[Finding, ...]:
+    """Look at every instrument of an open bench, and name those that are ``missing``; never raises for one of them."""
     today = opened.clock.now().date()
     readings = _harmless_readings(opened.places)
+    drivers = dict(opened.places.present())
     return tuple(
-        _look(place, instrument, bench.instrument.present[place], today, readings.get(place))
-        for place, instrument in opened.places.present()
+        Finding(place, entry.resource, missing[place].problem, False, (), 0.0)
+        if place in missing
+        else _look(place, drivers[place], entry, today, readings.get(place))
+        for place, entry in bench.instrument.present.items()
     )
 
 
@@ -63,7 +66,7 @@ def _look(
         if reading is not None:
             remarks.append(reading())
     except InstrumentError as error:
-        return Finding(place, entry.resource, str(error), False, (), watch.elapsed_s())
+        return Finding(place, entry.resource, error.problem, False, (), watch.elapsed_s())
     answer = f"{identity.maker} {identity.model}, serial {identity.serial}"
     works = entry.serial is None or entry.serial == identity.serial
     if not works:
@@ -73,7 +76,9 @@ def _look(
 
 def _calibration(entry: InstrumentEntry, today: date) -> Iterator[str]:
     if entry.calibration_due is None:
-        yield "no calibration date in the bench file"
+        # Relays and logic lines have no accuracy, and nothing that could be calibrated.
+        if "accuracy" in type(entry).model_fields:
+            yield "no calibration date in the bench file"
         return
     left = (entry.calibration_due - today).days
     if left < 0:

@@ -11,6 +11,7 @@ from bench.cli.options import Json
 from bench.cli.output import Plain, console, print_json, table_of
 
 if TYPE_CHECKING:
+    from bench.assemble import Missing
     from bench.check import Finding
 
 BenchArgument = Annotated[Path, typer.Argument(help="Bench file (.toml).", metavar="BENCH")]
@@ -29,8 +30,9 @@ def check(bench: BenchArgument, as_json: Json = False) -> None:
     loaded = read_bench(bench)
     # A simulated bench needs some unit on it; nothing is powered, so the demo's part stands in for any.
     part = read_part(demo_file("virga-2.part.toml")).model
-    with open_bench(loaded, part, "none") as opened:
-        findings = check_bench(loaded.model, opened)
+    missing: Missing = {}
+    with open_bench(loaded, part, "none", missing) as opened:
+        findings = check_bench(loaded.model, opened, missing)
     good = all(finding.works for finding in findings)
     if as_json:
         instruments: list[Plain] = [_finding_json(finding) for finding in findings]
@@ -48,6 +50,10 @@ def check(bench: BenchArgument, as_json: Json = False) -> None:
         ]
         columns = ("Place", "State", "Answer", "Link", "Remarks")
         console().print(table_of(f"Bench {loaded.model.bench.name}", columns, rows, right="Link"))
+        count = sum(finding.works for finding in findings)
+        console().print(
+            f"{count} of {len(findings)} instruments answer as the bench file says; nothing was switched on"
+        )
     raise typer.Exit(ExitCode.DONE if good else ExitCode.INSTRUMENT)
 
 
