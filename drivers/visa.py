@@ -211,7 +211,8 @@ def _milliseconds(duration_s: float) -> int:
 
 
 def _said(error: Exception) -> str:
-    """Sentence of an error of PyVISA or below, with its class."""
+    """Sentence of an error of PyVISA or below, with its class where that says something."""
     if isinstance(error, errors.VisaIOError) and error.error_code in _NOT_THERE:
         return _NOT_THERE[StatusCode(error.error_code)]
-    return f"{type(error).__name__}: {error}"
+    # PyVISA raises the bare Exception for some failures to connect; its name would tell nothing.
+    return str(error) if type(error) is Exception else f"{type(error).__name__}: {error}"
