@@ -55,6 +55,8 @@ class ScpiSpectrumAnalyzer(ScpiInstrument):
         """
         if setting.points < FEWEST_POINTS:
             raise self._messages.not_taken(f"{setting.points} points: a mean needs two for its scatter", "")
+        if setting == self._setting:
+            return setting
         before, self._setting = self._setting, None
         attenuation_db = bandwidth_hz = points = None
         if before is not None:
