@@ -55,6 +55,16 @@ class RunTexts:
     sequence: FileText
     attachments: Mapping[str, str] = field(default_factory=dict)
 
+    @classmethod
+    def of(cls, setup: Setup) -> Self:
+        """The texts of a setup that has been read."""
+        return cls(
+            part=FileText.of(setup.part),
+            bench=FileText.of(setup.bench),
+            sequence=FileText.of(setup.sequence),
+            attachments=setup.bench.attachments,
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class RunRecord:
@@ -83,12 +93,6 @@ class RunRecord:
     @classmethod
     def of(cls, setup: Setup, *, unit: str, operator: str, began: datetime, tool_version: str) -> Self:
         """Record of a run of ``setup`` on a unit, with a fresh id."""
-        texts = RunTexts(
-            part=FileText.of(setup.part),
-            bench=FileText.of(setup.bench),
-            sequence=FileText.of(setup.sequence),
-            attachments=setup.bench.attachments,
-        )
         return cls(
             unit=unit,
             part=setup.part.model.part.name,
@@ -97,7 +101,7 @@ class RunRecord:
             operator=operator,
             began=began,
             tool_version=tool_version,
-            texts=texts,
+            texts=RunTexts.of(setup),
         )
 
 

@@ -159,8 +159,11 @@ def test_a_long_recording_comes_in_order(store: Store, writer: RunWriter, monkey
     assert [chunk.number for chunk in store.exchange_chunks(writer.run)] == list(range(9))
 
 
-def test_reading_a_recording_does_not_hold_the_store(store: Store, writer: RunWriter) -> None:
+def test_reading_a_recording_does_not_hold_the_store(
+    store: Store, writer: RunWriter, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Between two chunks the writer can go on, and what it adds is read too."""
+    monkeypatch.setattr(read_runs, "_CHUNKS_AT_A_TIME", 3)
     one = Exchange(1, "supply", 0.0, b"*OPC?", b"1", 0.0, None)
     for _ in range(read_runs._CHUNKS_AT_A_TIME):
         writer.exchanges([one])

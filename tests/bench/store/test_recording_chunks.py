@@ -6,7 +6,7 @@ import json
 import zlib
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bench.store.recording_chunks import pack, unpack
@@ -25,6 +25,7 @@ exchanges = st.builds(
 )
 
 
+@settings(deadline=None)  # a busy machine is not a broken law
 @given(st.lists(exchanges, max_size=8))
 def test_packing_loses_nothing(listed: list[Exchange]) -> None:
     """Any bytes, line ends and Unicode separators included, any count of exchanges; None stays apart from empty."""

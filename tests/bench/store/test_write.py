@@ -156,7 +156,8 @@ def test_a_repeat_given_twice_leaves_nothing(store: Store, writer: RunWriter) ->
     assert store.done_conditions(writer.run) == set()
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=50)
+# Each example is a run of its own in the same store; how long the disk takes is no concern of this law.
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=30, deadline=None)
 @given(
     values=st.lists(
         st.dictionaries(st.sampled_from(list(READINGS)), st.floats(allow_nan=False, allow_infinity=False)),
