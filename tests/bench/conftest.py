@@ -5,6 +5,7 @@ No bytes and no drivers here: these stand in for the drivers, so that a test of 
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -30,13 +31,6 @@ class Call(NamedTuple):
     value: object = None
 
 
-class Faulty(NamedTuple):
-    """An instrument's method that fails."""
-
-    place: str
-    what: str
-
-
 @dataclass
 class FakeBench:
     """The world that the fakes share: a clock, a journal, a chamber that is at its target at once, and faults.
@@ -47,7 +41,7 @@ class FakeBench:
     setup: Setup
     clock: SimulatedClock = field(default_factory=lambda: SimulatedClock(datetime(2026, 11, 2, 18, 30, tzinfo=UTC)))
     journal: list[Call] = field(default_factory=list)
-    failing: dict[Faulty, Exception] = field(default_factory=dict)
+    failing: dict[tuple[str, str], Exception] = field(default_factory=dict)
     before: Callable[[int, Call], None] = lambda number, call: None
     serials: dict[str, str] = field(default_factory=dict)
     queues: dict[str, list[QueueEntry]] = field(default_factory=dict)
@@ -58,6 +52,7 @@ class FakeBench:
     supply_voltage_v: float = 5.0
     protection_tripped: bool = False
     exchanges: list[Exchange] = field(default_factory=list)
+    counts: Counter[str] = field(default_factory=Counter)
 
     def call(self, place: str, what: str, value: object = None) -> None:
         call = Call(place, what, value)
@@ -65,9 +60,9 @@ class FakeBench:
         self.before(len(self.journal), call)
         self.journal.append(call)
         sent = f"{what} {value}".encode()
-        number = sum(one.place == place for one in self.journal)
-        self.exchanges.append(Exchange(number, place, self.clock.elapsed_s(), sent, None, CALL_S, None))
-        error = self.failing.get(Faulty(place, what))
+        self.counts[place] += 1
+        self.exchanges.append(Exchange(self.counts[place], place, self.clock.elapsed_s(), sent, None, CALL_S, None))
+        error = self.failing.get((place, what))
         if error is not None:
             raise error
 

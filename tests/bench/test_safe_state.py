@@ -1,0 +1,119 @@
+"""The way to the safe state: in order, each step tried whatever the one before did, each confirmed or reported."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from bench.places import Places
+from bench.safe_state import SafeStep, make_safe, unconfirmed
+from drivers.errors import LinkLost, OutOfTurn, TimedOut
+
+#: Any: the FakeBench of conftest.py, which a test cannot import.
+MakeBench = Callable[..., Any]
+MakePlaces = Callable[[Any], Places]
+
+IN_ORDER = ["tone_1", "tone_2", "supply", "chamber", "analyzer"]
+
+
+def silence(place: str) -> TimedOut:
+    return TimedOut("no reply", instrument=place, resource="fake", message="OUTP 0")
+
+
+def test_rf_goes_off_before_bias_and_bias_before_the_chamber(make_bench: MakeBench, make_places: MakePlaces) -> None:
+    """RF into a unit without bias can damage it; the chamber is the slowest and the least urgent."""
+    bench = make_bench()
+    steps = make_safe(make_places(bench))
+
+    assert [place for place, _ in bench.whats("make safe")] == IN_ORDER
+    assert all(step.confirmed for step in steps)
+    assert unconfirmed(steps) == ()
+
+
+def test_outputs_are_read_back_at_once(make_bench: MakeBench, make_places: MakePlaces) -> None:
+    """Each output is asked right after it was told, before the next step."""
+    bench = make_bench()
+    make_safe(make_places(bench))
+
+    assert [(call.place, call.what) for call in bench.journal[:6]] == [
+        (place, what) for place in ("tone_1", "tone_2", "supply") for what in ("make safe", "is on?")
+    ]
+
+
+@pytest.mark.parametrize(
+    "broken", [set(some) for count in range(6) for some in itertools.combinations(IN_ORDER, count)], ids=str
+)
+def test_each_step_is_tried_whatever_the_others_did(
+    make_bench: MakeBench, make_places: MakePlaces, broken: set[str]
+) -> None:
+    """Any set of silent instruments: all others are made safe, and exactly the silent ones are reported."""
+    bench = make_bench()
+    for place in broken:
+        bench.failing[place, "make safe"] = silence(place)
+    steps = make_safe(make_places(bench))
+
+    assert [place for place, _ in bench.whats("make safe")] == IN_ORDER
+    assert [step.confirmed for step in steps] == [place not in broken for place in IN_ORDER]
+    assert len(unconfirmed(steps)) == len(broken)
+
+
+@pytest.mark.parametrize("mistake", [OutOfTurn("out of turn"), KeyError("reply"), ZeroDivisionError("rate")])
+@pytest.mark.parametrize("place", IN_ORDER)
+def test_a_mistake_in_one_driver_does_not_keep_the_rest_on(
+    make_bench: MakeBench, make_places: MakePlaces, place: str, mistake: Exception
+) -> None:
+    """Drivers may be a user's own; whatever one of them raises, the steps behind it are done and it is named."""
+    bench = make_bench()
+    bench.failing[place, "make safe"] = mistake
+    steps = make_safe(make_places(bench))
+
+    assert [called for called, _ in bench.whats("make safe")] == IN_ORDER
+    assert [step.problem for step in steps if not step.confirmed] == [f"{type(mistake).__name__}: {mistake}"]
+
+
+@pytest.mark.parametrize(("place", "name"), [("tone_1", "RF of tone_1 off"), ("supply", "bias off")])
+def test_an_output_that_reads_back_as_on_is_not_confirmed(
+    make_bench: MakeBench, make_places: MakePlaces, place: str, name: str
+) -> None:
+    """That a command was sent proves nothing."""
+    bench = make_bench()
+    bench.stuck_on.add(place)
+    steps = make_safe(make_places(bench))
+
+    assert unconfirmed(steps) == (f"{name}: it reads back as still on",)
+
+
+def test_an_output_that_cannot_be_read_back_is_not_confirmed(make_bench: MakeBench, make_places: MakePlaces) -> None:
+    """The reason names instrument, resource and message."""
+    bench = make_bench()
+    bench.failing["supply", "is on?"] = LinkLost(
+        "the line broke", instrument="supply", resource="fake", message="OUTP?"
+    )
+    steps = make_safe(make_places(bench))
+
+    assert unconfirmed(steps) == ("bias off: supply (fake), message 'OUTP?': the line broke",)
+
+
+def test_doing_it_twice_does_the_same(make_bench: MakeBench, make_places: MakePlaces) -> None:
+    """Trips come at any moment, also on the way to the safe state."""
+    bench = make_bench()
+    places = make_places(bench)
+    first = make_safe(places)
+    half = len(bench.journal)
+
+    assert make_safe(places) == first
+    assert bench.journal[:half] == bench.journal[half:]
+
+
+def test_a_bench_without_outputs_has_nothing_to_do() -> None:
+    """No instrument, no step."""
+    assert make_safe(Places()) == ()
+
+
+def test_a_step_without_a_problem_is_confirmed() -> None:
+    """The one is the absence of the other."""
+    assert SafeStep("bias off").confirmed
+    assert not SafeStep("bias off", "no reply").confirmed
