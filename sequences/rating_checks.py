@@ -6,6 +6,7 @@ exclusions, the worst one named.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
@@ -154,7 +155,8 @@ def level_faults(subject: Subject, conditions: tuple[Condition, ...]) -> Iterato
         return
     levels = _unit_input_dbm(subject, conditions)
     yield from _source_faults(subject, conditions, levels)
-    total = 10 * np.log10(sum(10 ** (level / 10) for level in levels))
+    # Powers add; written from the difference of the two, so that no absurd level of a file overflows on the way.
+    total = levels[0] + 10 * math.log10(1 + 10 ** (subject.sequence.tones.upper_minus_lower_db / 10))
     worst = int(np.argmax(total))
     highest = subject.part.absolute_maximum.input_level_dbm
     if total[worst] > highest:

@@ -159,8 +159,8 @@ CASES: list[Case] = [
         [("highest_input_dbm = 30", "highest_input_dbm = 18")],
         "beyond rating",
         "nimbus.bench.toml, [instrument.analyzer] highest_input_dbm: the saturated output of 20 dBm arrives as 8.99 "
-        "dBm at channel A, gain code 0, 200 Ω, 3 dBm, 60 MHz, found 18, allowed 8 dBm or less at the analyzer, 10 dB below "
-        "its highest input",
+        "dBm at channel A, gain code 0, 200 Ω, 3 dBm, 60 MHz, found 18, allowed 8 dBm or less at the analyzer, 10 dB "
+        "below its highest input",
     ),
     (
         "bench",

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from sequences import units
 
-FINITE = st.floats(allow_nan=False, allow_infinity=False)
+FINITE = st.floats(-1e300, 1e300)
 MODERATE = st.floats(min_value=1e-12, max_value=1e12)
 
 
