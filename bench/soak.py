@@ -77,9 +77,9 @@ class SoakWatch:
         return air and calm and board
 
     def _evidence(self, sample: Sample, drift: float | None, waited_s: float) -> str:
-        board = "no board thermometer" if sample.board_c is None else f"board {sample.board_c:.2f} °C"
-        pace = "drift not known yet" if drift is None else f"drift {drift:+.3f} K/min"
-        return f"air {sample.air_c:.2f} °C, {board}, {pace}, after {waited_s / 60:.1f} min"
+        board = "no board thermometer" if sample.board_c is None else f"board {sample.board_c:z.2f} °C"
+        pace = "drift not known yet" if drift is None else f"drift {drift:+z.3f} K/min"
+        return f"air {sample.air_c:z.2f} °C, {board}, {pace}, after {waited_s / 60:.1f} min"
 
 
 def _drift_k_per_min(history: SequenceOf[Sample]) -> float | None:

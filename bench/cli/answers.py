@@ -6,7 +6,7 @@ from collections.abc import Sequence as SequenceOf
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bench.cli.output import DECISION_STYLE, Plain, console, print_json, table_of
+from bench.cli.output import DECISION_COLOUR, Plain, console, print_json, table_of
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -19,7 +19,10 @@ TABLE_WIDTH = 150
 
 def show_decisions(report: Report) -> None:
     """The limits and the decision of the whole run: a table where it fits, a paragraph per limit where not."""
+    from rich.text import Text
+
     from reports.text_table import decision_table
+    from reports.wording import DECISIONS
 
     table = decision_table(report)
     facts = report.facts
@@ -29,8 +32,11 @@ def show_decisions(report: Report) -> None:
     else:
         for row in table.rows:
             out.print(_paragraph(dict(zip(table.columns, row, strict=True))), "", sep="\n")
-    sign, style = DECISION_STYLE[report.decision]
-    out.print(f"{report.part.part.name} {facts.unit}: [{style}]{sign} {report.decision}[/]  (run {facts.run[:8]})")
+    word, sign = DECISIONS[report.decision]
+    verdict = Text(f"{report.part.part.name} {facts.unit}: ")
+    verdict.append(f"{sign} {word}", style=DECISION_COLOUR[report.decision])
+    verdict.append(f"  (run {facts.run[:8]})")
+    out.print(verdict)
 
 
 def _paragraph(cells: dict[str, str]) -> Text:

@@ -16,13 +16,13 @@ if TYPE_CHECKING:
 
 Plain: TypeAlias = "str | int | float | bool | list[Plain] | dict[str, Plain] | None"
 
-#: A decision as people read it: a sign that survives without colour, and a colour for terminals that have one.
-DECISION_STYLE = {
-    "pass": ("✓", "green"),
-    "conditional pass": ("✓?", "yellow"),
-    "conditional fail": ("✗?", "dark_orange"),
-    "fail": ("✗", "bold red"),
-    "not tested": ("–", "dim"),
+#: Colour of a decision for terminals that have one; its word and sign are those of the report.
+DECISION_COLOUR = {
+    "pass": "green",
+    "conditional pass": "yellow",
+    "conditional fail": "dark_orange",
+    "fail": "bold red",
+    "not tested": "dim",
 }
 
 
