@@ -9,14 +9,15 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import pyvisa
-from pyvisa.rname import to_canonical_name
 from pyvisa_sim.devices import Devices
 from pyvisa_sim.highlevel import SimVisaLibrary
 
 from drivers.simulated.front_end import FrontEnd
+
+if TYPE_CHECKING:
+    import pyvisa
 
 _NUMBERS = itertools.count(1)
 
@@ -60,9 +61,11 @@ class RigLibrary(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim carries no
 
     def open(self, *arguments: Any, **named: Any) -> Any:
         """As VISA's viOpen; raises VisaIOError like the other libraries, where pyvisa-sim opens a dead session."""
+        from pyvisa import VisaIOError
+
         session, status = super().open(*arguments, **named)
         if status < 0:
-            raise pyvisa.VisaIOError(status)
+            raise VisaIOError(status)
         return session, status
 
 
@@ -71,6 +74,9 @@ def simulated_manager(devices: Mapping[str, FrontEnd]) -> pyvisa.ResourceManager
 
     A string may be written in any of VISA's spellings. Close the manager when done.
     """
+    import pyvisa
+    from pyvisa.rname import to_canonical_name
+
     library = RigLibrary(f"rig-{next(_NUMBERS)}")
     for resource, front_end in devices.items():
         library.devices.add_device(to_canonical_name(resource), BridgeDevice(front_end))

@@ -79,14 +79,15 @@ class Thermal:
         if not self._conditioning:
             self._drift(duration_s)
             return
-        to_go_k = self._target_c - self._error_k - self._profile_c
+        goal_c = self._target_c - self._error_k
+        to_go_k = goal_c - self._profile_c
         ramp_s = abs(to_go_k) / self._rate_k_per_s
         if ramp_s > duration_s:
             self._follow(math.copysign(self._rate_k_per_s, to_go_k), duration_s)
             return
         if ramp_s > 0:
             self._follow(math.copysign(self._rate_k_per_s, to_go_k), ramp_s)
-            self._profile_c = self._target_c - self._error_k
+            self._profile_c = goal_c
         self._follow(0.0, duration_s - ramp_s)
 
     def _follow(self, rate_k_per_s: float, duration_s: float) -> None:

@@ -144,3 +144,18 @@ def test_a_new_target_in_mid_ramp_turns_the_profile_round() -> None:
     assert thermal.air_c == pytest.approx(before, abs=1e-4)
     thermal.advance(2 * 3600.0)
     assert thermal.air_c == pytest.approx(0.0, abs=1e-6)
+
+
+def test_the_profile_starts_where_the_air_is_when_conditioning_comes_back() -> None:
+    """Switched off at 85 °C and on again an hour later: it ramps from there, and not from where it was before."""
+    thermal = _thermal()
+    thermal.set_target_c(85.0)
+    thermal.switch_conditioning(on=True)
+    thermal.advance(4 * 3600.0)
+    thermal.switch_conditioning(on=False)
+    thermal.advance(3600.0)
+    drifted_c = thermal.air_c
+    thermal.switch_conditioning(on=True)
+    thermal.advance(180.0)
+
+    assert thermal.air_c == pytest.approx(drifted_c + 180.0 * _RATE_K_PER_S, abs=2.0)
