@@ -4,18 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from collections.abc import Sequence as SequenceOf
-from typing import Any
 
 from bench.events import PROGRESS_ONLY, Event
 from bench.hazards import Hazard
-from bench.store.records import FileText, InstrumentRecord, RunState, RunTexts
+from bench.store.records import InstrumentRecord, RunState
 from bench.store.run_writer import RunWriter
 from drivers.messages import Exchange
 from drivers.roles import Identity
 from drivers.timing import Clock
 from reports.frames import HazardNote
 from sequences.conditions import Condition
-from sequences.read_files import Loaded, Setup
+from sequences.read_files import Setup
 
 
 class StoreBook:
@@ -74,17 +73,3 @@ class StoreBook:
         """Commit the end."""
         self._writer.exchanges(exchanges)
         self._writer.finish(state, self._clock.now())
-
-
-def texts_of(setup: Setup) -> RunTexts:
-    """The files of a setup as the store keeps them."""
-    return RunTexts(
-        part=_text(setup.part),
-        bench=_text(setup.bench),
-        sequence=_text(setup.sequence),
-        attachments=setup.bench.attachments,
-    )
-
-
-def _text(loaded: Loaded[Any]) -> FileText:
-    return FileText(loaded.path.name, loaded.text, loaded.fingerprint)

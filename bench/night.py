@@ -6,10 +6,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from bench.assemble import open_bench
-from bench.book import StoreBook, texts_of
+from bench.assemble import OpenBench, open_bench
+from bench.book import StoreBook
 from bench.events import Listener
-from bench.plan import Plan, acquisition_for, make_plan
+from bench.plan import Plan, acquisition_for, make_plan, plan_for
 from bench.runner import Job, Runner, StopSwitch
 from bench.setups import setup_of
 from bench.store.records import RunRecord
@@ -41,38 +41,32 @@ def start_run(
     """
     plan = make_plan(setup)
     with open_bench(setup.bench, setup.part.model, unit) as bench:
-        record = RunRecord(
-            unit=unit,
-            part=setup.part.model.part.name,
-            bench=setup.bench.model.bench.name,
-            sequence=setup.sequence.model.sequence.name,
-            operator=operator,
-            began=bench.clock.now(),
-            tool_version=tool_version(),
-            texts=texts_of(setup),
-        )
+        record = RunRecord.of(setup, unit=unit, operator=operator, began=bench.clock.now(), tool_version=tool_version())
         book = StoreBook(store.begin_run(record), setup, bench.clock)
         book.plan(plan.conditions, plan.hazards)
         on_begin(record.id, plan)
-        job = Job(record.id, setup, acquisition_for(setup), plan.conditions)
-        Runner(job, bench.places, bench.clock, book, listener, stop, bench.log.take).run()
+        _run(Job(record.id, setup, acquisition_for(setup), plan.conditions), bench, book, listener, stop)
         return Night(record.id, len(plan.conditions), bench.clock.elapsed_s())
 
 
 def resume_run(store: Store, run: str, listener: Listener, stop: StopSwitch, on_begin: OnBegin) -> Night:
     """Go on with a run that was stopped, tripped or cut off, with the files that it began with.
 
-    Raises StoreFault if it is done, otherwise as ``start_run``.
+    ``on_begin`` is told the plan of what is left. Raises StoreFault if the run is done, otherwise as ``start_run``.
     """
     setup = setup_of(store, run)
+    planned = store.planned_conditions(run)
+    conditions = tuple(item.condition for item in planned)
+    done = frozenset(item.number for item in planned if item.completed is not None)
     unit = store.run(run).unit
-    plan = make_plan(setup)
-    done = frozenset(store.done_conditions(run))
-    planned = tuple(item.condition for item in store.planned_conditions(run))
-    book_writer = store.reopen_run(run)
+    writer = store.reopen_run(run)
     with open_bench(setup.bench, setup.part.model, unit) as bench:
-        book = StoreBook(book_writer, setup, bench.clock)
-        on_begin(run, plan)
-        job = Job(run, setup, acquisition_for(setup), planned, done)
-        Runner(job, bench.places, bench.clock, book, listener, stop, bench.log.take).run()
-        return Night(run, len(planned), bench.clock.elapsed_s())
+        book = StoreBook(writer, setup, bench.clock)
+        job = Job(run, setup, acquisition_for(setup), conditions, done)
+        on_begin(run, plan_for(setup, tuple(condition for _, condition in job.left())))
+        _run(job, bench, book, listener, stop)
+        return Night(run, len(conditions), bench.clock.elapsed_s())
+
+
+def _run(job: Job, bench: OpenBench, book: StoreBook, listener: Listener, stop: StopSwitch) -> None:
+    Runner(job, bench.places, bench.clock, book, listener, stop, bench.log.take).run()

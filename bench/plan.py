@@ -40,7 +40,12 @@ def make_plan(setup: Setup) -> Plan:
     """Expand, order, estimate and name the hazards. Raises FileFaults if the files do not fit each other."""
     part, bench, sequence = setup.part.model, setup.bench.model, setup.sequence.model
     costs = TransitionCosts.of(bench, sequence)
-    conditions = order(expand(sequence, part, bench), costs)
+    return plan_for(setup, order(expand(sequence, part, bench), costs))
+
+
+def plan_for(setup: Setup, conditions: tuple[Condition, ...]) -> Plan:
+    """A plan for conditions that are already in order, such as those that a stopped run has left."""
+    costs = TransitionCosts.of(setup.bench.model, setup.sequence.model)
     measure_s = MeasureTime(setup, acquisition_for(setup))
     return Plan(setup, conditions, estimate(conditions, costs, measure_s), hazards(setup, conditions))
 

@@ -287,7 +287,7 @@ class Runner:
         progress = self._progress
         number, condition = progress.left.pop(0)
         self._book.complete_condition(number, progress.readings, self._take_exchanges(), progress.flag)
-        self._say("condition done", str(condition), {"number": number, "left": len(progress.left)})
+        self._say("condition done", _short(condition), {"number": number, "left": len(progress.left)})
         return Outcome.MORE if progress.left else Outcome.LAST
 
     def _to_safe_state(self) -> Outcome:
@@ -368,3 +368,11 @@ class Runner:
 
 def _add_unwritten(error: BaseException, second: BaseException) -> None:
     error.add_note(f"the end of the run could not be written down: {second}")
+
+
+def _short(condition: Condition) -> str:
+    """What a person wants to know of a condition while a run goes on."""
+    return (
+        f"{condition.temperature_c:g} °C, {condition.supply_mode}, {condition.load_ohm:g} Ω, "
+        f"{condition.channel} code {condition.gain_code}"
+    )
