@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from bench.clocks import RealClock, SimulatedClock
@@ -47,10 +48,12 @@ class OpenBench:
     rig: Rig | None
 
 
-def clock_of(bench: Bench) -> Clock:
-    """A new clock as the bench file asks for it; a simulated one starts where the file says, or now."""
+def clock_of(bench: Bench, goes_on_from: datetime | None = None) -> Clock:
+    """A new clock as the bench file asks for it; a simulated one starts as given, where the file says, or now."""
     if bench.bench.clock == "real":
         return RealClock()
+    if goes_on_from is not None:
+        return SimulatedClock(goes_on_from)
     starts = bench.simulation.starts if bench.simulation is not None else None
     if starts is None:
         return SimulatedClock(RealClock().now())
@@ -61,15 +64,23 @@ Missing = dict[str, InstrumentError]
 
 
 @contextmanager
-def open_bench(loaded: Loaded[Bench], part: Part, unit: str, missing: Missing | None = None) -> Iterator[OpenBench]:
+def open_bench(
+    loaded: Loaded[Bench],
+    part: Part,
+    unit: str,
+    *,
+    missing: Missing | None = None,
+    goes_on_from: datetime | None = None,
+) -> Iterator[OpenBench]:
     """Open every instrument of a bench; close them at the end.
 
     A simulated bench gets ``unit``, a specimen of ``part``; a real one has whatever a person put there. Opening sends
     nothing. Raises InstrumentError for the first instrument that cannot be opened; where ``missing`` is given, each
-    such place is noted there instead and left empty.
+    such place is noted there instead and left empty. A simulated clock starts at ``goes_on_from`` where that is given,
+    so that a resumed night does not happen before its beginning.
     """
     bench = loaded.model
-    clock = clock_of(bench)
+    clock = clock_of(bench, goes_on_from)
     log = ExchangeLog()
     rig: Rig | None = None
     if bench.is_simulated:

@@ -31,7 +31,7 @@ def check(bench: BenchArgument, as_json: Json = False) -> None:
     # A simulated bench needs some unit on it; nothing is powered, so the demo's part stands in for any.
     part = read_part(demo_file("virga-2.part.toml")).model
     missing: Missing = {}
-    with open_bench(loaded, part, "none", missing) as opened:
+    with open_bench(loaded, part, "none", missing=missing) as opened:
         findings = check_bench(loaded.model, opened, missing)
     good = all(finding.works for finding in findings)
     if as_json:
