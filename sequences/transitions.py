@@ -46,8 +46,11 @@ class SoakModel:
         air_ready_s = max(0.0, ramp_s - rule.air_within_k / self.ramp_k_per_s)
         lag_k = self.ramp_k_per_s * self.lag_s * -math.expm1(-ramp_s / self.lag_s)
         steady_k = min(rule.board_within_k, rule.drift_k_per_min / 60 * self.lag_s)
-        # Already steady at the end of the ramp: a small step, which the board hardly notices.
-        board_ready_s = ramp_s + self.lag_s * math.log(lag_k / steady_k) if lag_k > steady_k else ramp_s
+        if lag_k > steady_k:
+            board_ready_s = ramp_s + self.lag_s * math.log(lag_k / steady_k)
+        else:
+            # Never drifting too fast, so the board is ready as soon as what is left of the ramp, and its lag, fit in.
+            board_ready_s = ramp_s - (rule.board_within_k - lag_k) / self.ramp_k_per_s
         done_s = max(air_ready_s, board_ready_s) + rule.hold_s
         polled_s = math.ceil(max(done_s, rule.shortest_s) / rule.poll_s) * rule.poll_s
         return min(polled_s, rule.longest_s)

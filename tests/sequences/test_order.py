@@ -86,6 +86,16 @@ def test_a_full_grid_is_swept_forth_and_back() -> None:
     assert set(changes) == {1}
 
 
+def test_a_sweep_begins_with_what_an_exclusion_left_standing_inside_it() -> None:
+    """Only 3 dBm into 100 Ω, three levels into 200 Ω: the second load begins at 3 dBm, which is set already."""
+    into_100 = Condition("A", 0, 25.0, "nominal", 100.0, 3.0, 60e6)
+    into_200 = [Condition("A", 0, 25.0, "nominal", 200.0, level, 60e6) for level in (0.0, 3.0, 6.0)]
+
+    ordered = order([into_100, *into_200], COSTS)
+
+    assert [condition.tone_level_dbm for condition in ordered] == [3.0, 3.0, 0.0, 6.0]
+
+
 def test_temperatures_begin_at_the_end_nearer_to_the_room() -> None:
     """From 23 °C, +85 is nearer than −40; from a room of 10 °C, −40 is."""
     conditions = [Condition("A", 0, temperature, "nominal", 200.0, 3.0, 60e6) for temperature in (-40.0, 25.0, 85.0)]

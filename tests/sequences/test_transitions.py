@@ -55,6 +55,18 @@ def test_the_soak_formula_agrees_with_a_simulated_ramp(change_k: float, lag_s: f
     assert model.soak_s(0.0, change_k) == pytest.approx(_simulated_soak_s(model, change_k), rel=0.005, abs=1.0)
 
 
+@pytest.mark.parametrize(("air_within_k", "board_within_k"), [(0.7, 0.5), (0.2, 1.0)])
+def test_a_fast_board_is_ready_before_the_ramp_ends(air_within_k: float, board_within_k: float) -> None:
+    """A lag of 5 s trails by 0.33 K only: then the tolerance of the board, or that of air, decides."""
+    tolerances = {"drift_k_per_min": 5.0, "air_within_k": air_within_k, "board_within_k": board_within_k}
+    model = SoakModel(4 / 60, 5.0, LOOSE.model_copy(update=tolerances))
+
+    found = model.soak_s(0.0, 20.0)
+
+    assert found < 300.0
+    assert found == pytest.approx(_simulated_soak_s(model, 20.0), abs=0.5)
+
+
 def test_a_soak_holds_polls_and_never_ends_early() -> None:
     """The rule's hold is added, the shortest soak and whole polls are kept, the longest caps it."""
     rule = Soak(hold_s=180, shortest_s=300, longest_s=1500, poll_s=7)
