@@ -13,6 +13,7 @@ from bench.cli.check import check
 from bench.cli.demo import demo
 from bench.cli.derive import derive, report
 from bench.cli.export import export
+from bench.cli.failures import run_guarded
 from bench.cli.plan import plan
 from bench.cli.run import resume, run
 from bench.cli.runs import runs
@@ -44,6 +45,4 @@ def front(
 
 def main() -> None:
     """Entry point: run a command; turn what a user or an instrument did into one paragraph and an exit code."""
-    from bench.cli.failures import run_guarded
-
     sys.exit(run_guarded(app, sys.argv[1:]))

@@ -24,10 +24,6 @@ def run_guarded(app: typer.Typer, arguments: SequenceOf[str]) -> int:
 
         _say("stopped; nothing was switched on")
         return ExitCode.STOPPED
-    except BrokenPipeError:
-        # Whoever read our output has gone; there is nobody to tell.
-        sys.stderr.close()
-        return 0
     except Exception as error:
         from bench.exit_codes import of_error
 

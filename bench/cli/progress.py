@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 #: Events that a person wants to read as they happen; bring-up and safe-state steps are in the run's record.
 SPOKEN = frozenset({"run resumed", "soak timed out", "tripped", "stopped"})
 
+#: Signals that ask for a stop; without a terminal to close, as on Windows, there is no SIGHUP.
+STOPPING = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
+
 
 class RunProgress:
     """A listener that draws; use it as a context manager around the run."""
@@ -37,7 +40,6 @@ class RunProgress:
         )
         self._task = self._bar.add_task("waiting", total=None, finish="")
         self._plan: Plan | None = None
-        self._where = ""
 
     def __enter__(self) -> RunProgress:
         self._bar.start()
@@ -56,7 +58,6 @@ class RunProgress:
         if event.kind == "condition done":
             self._advance(event)
         elif event.kind == "soak began":
-            self._where = event.text
             self._bar.update(self._task, description=f"soak {event.text}")
             self._say(f"{_clock_text(event.at)}  soak {event.text}")
         elif event.kind == "soak ended":
@@ -67,16 +68,10 @@ class RunProgress:
     def _advance(self, event: Event) -> None:
         if self._plan is None:
             return
-        number = int(event.facts["number"])
-        finish = self._plan.estimate.finish_s
-        left_s = finish[-1] - finish[number]
-        condition = self._plan.conditions[number]
-        self._bar.update(
-            self._task,
-            completed=len(self._plan.conditions) - int(event.facts["left"]),
-            description=f"{condition.temperature_c:g} °C, {condition.supply_mode}, code {condition.gain_code}",
-            finish=f"ends {_clock_text(event.at + timedelta(seconds=left_s))}",
-        )
+        finish_s = self._plan.estimate.finish_s
+        done = len(finish_s) - int(event.facts["left"])
+        ends = event.at + timedelta(seconds=finish_s[-1] - finish_s[done - 1])
+        self._bar.update(self._task, completed=done, description=event.text, finish=f"ends {_clock_text(ends)}")
 
     def _say(self, text: str) -> None:
         """A line for a log file; a terminal has the bar instead."""
@@ -86,13 +81,13 @@ class RunProgress:
 
 @contextmanager
 def stop_on_signals() -> Iterator[StopSwitch]:
-    """Turn Ctrl-C and SIGTERM into a wish to stop; the handlers that stood before come back at the end."""
+    """Turn Ctrl-C, SIGTERM and a closed terminal into a wish to stop; the handlers before come back at the end."""
     stop = StopSwitch()
 
     def ask(_signal: int, _frame: FrameType | None) -> None:
         stop.ask()
 
-    before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
+    before = {number: signal.signal(number, ask) for number in STOPPING}
     try:
         yield stop
     finally:

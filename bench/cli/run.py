@@ -102,7 +102,7 @@ def make_night(work: Work, store: str, *, must_exist: bool, to: Path | None, wit
             night = work(opened, progress, stop, on_begin)
         report = report_of(opened, night.run)
         page = write_report(report, to) if with_report else None
-        store_name = opened.name
+        store_name = opened.name.removeprefix("store ")  # its name in messages; here it must do for --store
     if as_json:
         print_json(
             {

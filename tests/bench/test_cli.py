@@ -1,0 +1,357 @@
+"""The commands as people and programs use them: what they answer, where they say it, and how they end."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import redirect_stderr, redirect_stdout
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bench.cli import app
+from bench.cli.failures import run_guarded
+from bench.exit_codes import ExitCode
+from sequences.read_files import demo_file
+
+ROOT = Path(__file__).parents[2]
+QUICK = str(demo_file("quick.sequence.toml"))
+BENCH = str(demo_file("nimbus.bench.toml"))
+PART = demo_file("virga-2.part.toml")
+
+#: ``summary.json`` and what follows from it, as other tools may rely on.
+SUMMARY = {"run", "unit", "part", "decision", "limits"}
+LIMIT = {
+    "characteristic", "unit", "where", "min", "max", "worst_value", "expanded_uncertainty", "margin", "decision",
+    "worst_condition", "conditions", "bounded",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What a command said."""
+
+    code: int
+    out: str
+    err: str
+
+    @property
+    def json(self) -> dict[str, Any]:
+        """Standard output as the one JSON object that it must be; anything before or after it is an error."""
+        answer = json.loads(self.out)
+        assert isinstance(answer, dict)
+        return answer
+
+
+def nightbench(*arguments: str) -> Answer:
+    """Run a command in this process."""
+    out, err = io.StringIO(), io.StringIO()
+    with redirect_stdout(out), redirect_stderr(err):
+        code = run_guarded(app, arguments)
+    return Answer(code, out.getvalue(), err.getvalue())
+
+
+@dataclass(frozen=True)
+class Demo:
+    """A quick demo that has been run once for this module."""
+
+    folder: Path
+    answer: Answer
+
+    @property
+    def store(self) -> str:
+        return str(self.folder / "demo.db")
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    """``nightbench demo --quick --json`` and what it left."""
+    folder = tmp_path_factory.mktemp("demo")
+    return Demo(folder, nightbench("demo", "--quick", "--to", str(folder / "demo"), "--json"))
+
+
+@pytest.fixture(autouse=True)
+def _nothing_of_the_user(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "160")
+    for name in ("NIGHTBENCH_STORE", "NIGHTBENCH_OPERATOR"):
+        monkeypatch.delenv(name, raising=False)
+
+
+def test_the_demo_answers_where_everything_is_and_what_was_decided(demo: Demo) -> None:
+    """The documented keys, in a process that ends with 0 because the unit is good."""
+    answer = demo.answer.json
+
+    assert set(answer) == {"run", "store", "report", "conditions", "decision", "elapsed_s", "bench_time_s"}
+    assert answer["store"] == demo.store
+    assert answer["report"] == str(demo.folder / "demo" / "report.html")
+    assert answer["conditions"] == 42
+    assert answer["decision"] in ("pass", "conditional pass")
+    assert demo.answer.code == ExitCode.DONE
+
+
+def test_the_progress_of_a_run_goes_to_standard_error(demo: Demo) -> None:
+    """Hazards before power-up, each soak, no colour and no cursor movement where there is no terminal."""
+    assert demo.answer.err.index("Hazards") < demo.answer.err.index("soak to")
+    assert demo.answer.err.count("soaked: ") == 3
+    assert "nightbench is not a safety device" in demo.answer.err
+    assert "\x1b" not in demo.answer.err
+
+
+def test_a_night_on_the_simulated_clock_takes_its_bench_time_without_waiting(demo: Demo) -> None:
+    """Soaks of more than an hour on the bench; here only the work."""
+    answer = demo.answer.json
+
+    assert answer["bench_time_s"] > 3600
+    assert answer["elapsed_s"] < answer["bench_time_s"] / 10
+
+
+def test_the_demo_takes_about_the_time_that_its_plan_foretold(demo: Demo) -> None:
+    """Within 10 %: the estimate is for choosing when to come back, and nothing else depends on it."""
+    foretold_s = nightbench("plan", QUICK, "--json").json["estimate_s"]
+
+    assert demo.answer.json["bench_time_s"] == pytest.approx(foretold_s, rel=0.1)
+
+
+def test_plan_answers_every_condition_in_order_with_its_finish_time() -> None:
+    """Nothing is switched on, so there is no store either."""
+    answer = nightbench("plan", QUICK, "--json")
+    plan = answer.json
+
+    assert set(plan) == {"conditions", "estimate_s", "shares_s", "order", "hazards"}
+    assert len(plan["order"]) == plan["conditions"] == 42
+    finish_s = [condition["finish_s"] for condition in plan["order"]]
+    assert finish_s == sorted(finish_s)
+    assert finish_s[-1] == pytest.approx(plan["estimate_s"])
+    assert sum(plan["shares_s"].values()) == pytest.approx(plan["estimate_s"], abs=0.2)
+    assert {"severity", "title", "cause", "consequence", "action", "source"} == set(plan["hazards"][0])
+    assert (answer.code, answer.err) == (ExitCode.DONE, "")
+    assert list(Path().iterdir()) == []
+
+
+def test_plan_for_people_names_each_temperature_the_sum_and_the_hazards() -> None:
+    """The same numbers as for machines, in sentences."""
+    answer = nightbench("plan", QUICK)
+
+    assert "quick on bench Nimbus, part VIRGA-2" in answer.out
+    for temperature in ("-40 °C", "25 °C", "85 °C"):
+        assert f"{temperature}   nominal               14" in answer.out
+    assert "42 conditions, about" in answer.out
+    assert "Hot surfaces" in answer.out
+    assert answer.err == ""
+
+
+def test_check_asks_each_instrument_and_switches_nothing_on() -> None:
+    """Ten instruments answer; what has an output says that it is off."""
+    answer = nightbench("check", BENCH, "--json")
+    found = answer.json
+
+    assert set(found) == {"bench", "works", "instruments"}
+    assert (found["bench"], found["works"], answer.code) == ("Nimbus", True, ExitCode.DONE)
+    assert len(found["instruments"]) == 10
+    assert {"place", "resource", "answer", "works", "remarks", "link_s"} == set(found["instruments"][0])
+    remarks = {item["place"]: item["remarks"] for item in found["instruments"]}
+    assert remarks["tone_1"] == ["RF is off"]
+    assert remarks["supply"][0].startswith("output is off")
+    assert remarks["chamber"][0].startswith("conditioning is off")
+
+
+def test_check_ends_with_4_when_another_instrument_answers_than_the_bench_file_says(tmp_path: Path) -> None:
+    """The serial number is compared; the others are still asked."""
+    text = Path(BENCH).read_text(encoding="utf-8")
+    other = tmp_path / "other.bench.toml"
+    # Two entries for one address: whoever answers there can only be one of them.
+    address = "TCPIP0::{}.nimbus.example::5025::SOCKET"
+    assert address.format("tone-2") in text
+    other.write_text(text.replace(address.format("tone-2"), address.format("tone-1")), encoding="utf-8")
+
+    answer = nightbench("check", str(other), "--json")
+
+    places = {item["place"]: item["works"] for item in answer.json["instruments"]}
+    assert answer.code == ExitCode.INSTRUMENT
+    assert places["tone_1"] != places["tone_2"]
+    assert places["analyzer"]
+
+
+def test_runs_lists_a_run_and_its_events(demo: Demo) -> None:
+    """By id, by its beginning, and as ``latest``."""
+    run = demo.answer.json["run"]
+    listed = nightbench("runs", "--store", demo.store, "--json").json["runs"]
+
+    assert [line["run"] for line in listed] == [run]
+    assert listed[0] | {"run": "", "began": "", "ended": ""} == {
+        "run": "", "unit": "VG2-0007", "part": "VIRGA-2", "bench": "Nimbus", "sequence": "quick", "operator": "demo",
+        "state": "done", "began": "", "ended": "", "done": 42, "conditions": 42,
+    }  # fmt: skip
+    for name in (run, run[:6], "latest"):
+        events = nightbench("runs", name, "--store", demo.store, "--json").json
+        assert events["run"] == run
+        kinds = [event["kind"] for event in events["events"]]
+        assert kinds[0] == "run began"
+        assert kinds[-1] == "run ended"
+        assert kinds.count("soak ended") == 3
+
+
+def test_the_store_may_be_named_by_the_environment(demo: Demo, monkeypatch: pytest.MonkeyPatch) -> None:
+    """NIGHTBENCH_STORE, for those who always use the same one."""
+    monkeypatch.setenv("NIGHTBENCH_STORE", demo.store)
+
+    assert len(nightbench("runs", "--json").json["runs"]) == 1
+
+
+def test_derive_answers_the_summary_that_the_report_holds(demo: Demo) -> None:
+    """The same decisions from the stored readings, again and again."""
+    answer = nightbench("derive", "latest", "--store", demo.store, "--json")
+
+    assert set(answer.json) == SUMMARY
+    assert all(set(limit) == LIMIT for limit in answer.json["limits"])
+    assert answer.json == json.loads((demo.folder / "demo" / "summary.json").read_text(encoding="utf-8"))
+    assert answer.code == demo.answer.code
+
+
+def test_derive_with_a_tighter_limit_fails_the_run_and_ends_with_1(demo: Demo, tmp_path: Path) -> None:
+    """Limits may come after the readings; the stored run keeps the files that it was made with."""
+    tighter = tmp_path / "tighter.part.toml"
+    text = PART.read_text(encoding="utf-8")
+    assert "min = 23.0" in text
+    tighter.write_text(text.replace("min = 23.0", "min = 24.9"), encoding="utf-8")
+
+    answer = nightbench("derive", "latest", "--store", demo.store, "--part", str(tighter), "--json")
+
+    failing = [limit for limit in answer.json["limits"] if "fail" in limit["decision"]]
+    assert answer.code == ExitCode.LIMIT_NOT_MET
+    assert {limit["characteristic"] for limit in failing} == {"gain"}
+    assert nightbench("derive", "latest", "--store", demo.store).code == ExitCode.DONE
+
+
+def test_derive_for_people_shows_a_row_for_each_limit(demo: Demo) -> None:
+    """And the decision of the whole run with the unit's serial number."""
+    answer = nightbench("derive", "latest", "--store", demo.store)
+
+    assert "VG2-0007: ✓" in answer.out
+    assert "\x1b" not in answer.out
+
+
+def test_report_writes_the_folder_again_byte_for_byte(demo: Demo, tmp_path: Path) -> None:
+    """A report needs nothing but the store, and says the same every time."""
+    answer = nightbench("report", "latest", "--store", demo.store, "--to", str(tmp_path / "again"), "--json")
+
+    (report,) = answer.json["reports"]
+    assert set(report) == SUMMARY | {"report"}
+    assert report["report"] == str(tmp_path / "again" / "report.html")
+    first = {path.relative_to(demo.folder / "demo"): path for path in (demo.folder / "demo").rglob("*.*")}
+    for name, path in first.items():
+        assert (tmp_path / "again" / name).read_bytes() == path.read_bytes()
+    assert len(first) > 4
+
+
+def test_export_writes_tables_with_every_condition(demo: Demo, tmp_path: Path) -> None:
+    """CSV with a row for each characteristic, or reading, of each condition."""
+    answer = nightbench("export", "latest", "--store", demo.store, "--to", str(tmp_path / "tables"), "--json")
+
+    assert set(answer.json) == {"run", "format", "files"}
+    assert [Path(file).name for file in answer.json["files"]] == ["characteristics.csv", "readings.csv"]
+    for file in answer.json["files"]:
+        lines = [line for line in Path(file).read_text(encoding="utf-8").splitlines() if not line.startswith("#")]
+        rows = list(csv.DictReader(lines))
+        assert len({row["condition"] for row in rows}) == 42
+
+
+def test_a_run_of_ones_own_is_kept_in_the_store_of_the_current_folder(tmp_path: Path) -> None:
+    """Without options: nightbench.db here, and no report where none is wanted."""
+    answer = nightbench("run", QUICK, "--unit", "VG2-0042", "--operator", "Mo", "--no-report", "--json")
+
+    assert answer.json["report"] is None
+    assert answer.json["store"] == "nightbench.db"
+    assert [path.name for path in tmp_path.iterdir()] == ["nightbench.db"]
+    (line,) = nightbench("runs", "--json").json["runs"]
+    assert (line["unit"], line["operator"], line["state"]) == ("VG2-0042", "Mo", "done")
+
+
+@pytest.mark.parametrize("arguments", [["--help"], ["-h"], []])
+def test_the_front_page_lists_every_command(arguments: list[str]) -> None:
+    """Also without any argument."""
+    answer = nightbench(*arguments)
+
+    for command in ("demo", "check", "plan", "run", "resume", "runs", "derive", "report", "export"):
+        assert f" {command} " in answer.out + answer.err
+
+
+def test_version_is_one_line() -> None:
+    """Name and version."""
+    answer = nightbench("--version")
+
+    assert answer.out.startswith("nightbench ")
+    assert answer.out.count("\n") == 1
+    assert answer.code == 0
+
+
+# --- Where a process of its own matters -------------------------------------------------------------------------------
+
+
+def _begin(*arguments: str) -> subprocess.Popen[str]:
+    """The command as the shell starts it."""
+    return subprocess.Popen(
+        [sys.executable, "-c", "from bench.cli import main; main()", *arguments],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        encoding="utf-8",
+        env=os.environ | {"PYTHONPATH": str(ROOT), "PYTHONUTF8": "1"},
+    )
+
+
+@pytest.fixture(params=[signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def stopped(request: pytest.FixtureRequest) -> Iterator[tuple[int, str]]:
+    """A night stopped by a signal in its first soak: exit code and what it said."""
+    process = _begin("demo", "--quick", "--to", "night", "--json")
+    assert process.stderr is not None
+    assert process.stdout is not None
+    said = ""
+    for line in process.stderr:
+        said += line
+        if "soak to" in line:
+            process.send_signal(request.param)
+            break
+    said += process.stderr.read()
+    said += process.stdout.read()
+    yield process.wait(timeout=60), said
+    process.stderr.close()
+    process.stdout.close()
+
+
+def test_a_run_that_is_stopped_ends_safely_and_says_how_to_go_on(stopped: tuple[int, str]) -> None:
+    """Ctrl-C, a polite kill, a closed terminal: exit code 130, the safe state in the events, and no traceback."""
+    code, said = stopped
+    events = nightbench("runs", "latest", "--store", "night.db", "--json").json["events"]
+
+    assert code == ExitCode.STOPPED
+    assert "stopped safely; go on with: nightbench resume " in said
+    assert "Traceback" not in said
+    assert [event["kind"] for event in events][-1] == "run ended"
+    assert {"stopped", "safe state"} <= {event["kind"] for event in events}
+    assert nightbench("runs", "--store", "night.db", "--json").json["runs"][0]["state"] == "stopped"
+
+
+@pytest.mark.parametrize("sequence", ["quick.sequence.toml", "overnight.sequence.toml"])
+def test_a_reader_that_goes_away_ends_a_command_quietly(sequence: str) -> None:
+    """``nightbench plan … --json | head -c 1``, with less and with more than the pipe's buffer."""
+    process = _begin("plan", str(demo_file(sequence)), "--json")
+    assert process.stdout is not None
+    assert process.stderr is not None
+    process.stdout.close()
+    said = process.stderr.read()
+    process.stderr.close()
+
+    # What the shell sees of a filter whose reader has gone; the one thing that must not come is a traceback.
+    assert process.wait(timeout=60) == 1
+    assert said == ""
