@@ -167,3 +167,25 @@ def test_lines_without_an_analyzer_in_the_bench_file_cannot_be_derived(make_nigh
 
     with pytest.raises(CannotDerive, match="the bench has no analyzer"):
         derive(replace(frames, bench=bench))
+
+
+def test_the_noise_that_is_taken_out_is_itself_uncertain(make_night: MakeNight) -> None:
+    """At 10 dB displayed ratio a noise density that is ±1 dB off moves the line by 0.111 dB per dB: 1/(1 − 0.1) − 1."""
+    frames, _ = make_night(size=0.0)
+    noisy = _with(frames, "hd3_level_dbm", -105.0)
+    level = level_in_load(noisy, wide_readings(noisy.conditions.index, noisy.readings), "hd3")
+
+    assert abs(level.causes["analyzer noise level"].contribution[0, 0]) == pytest.approx(1 / 9 / np.sqrt(3), rel=1e-3)
+
+
+def test_repeats_that_scatter_more_than_the_noise_are_believed(make_night: MakeNight) -> None:
+    """−80 and −82 dBm with a stated scatter of 0.01 dB: the mean is no better than half their difference."""
+    frames, _ = make_night(size=0.0)
+    again = frames.readings.assign(repeat=1)
+    for readings, level in ((frames.readings, -80.0), (again, -82.0)):
+        readings.loc[readings["quantity"] == "hd2_level_dbm", "value"] = level
+        readings.loc[readings["quantity"] == "hd2_scatter_db", "value"] = 0.01
+    both = replace(frames, readings=pd.concat([frames.readings, again], ignore_index=True))
+    result = level_in_load(both, wide_readings(both.conditions.index, both.readings), "hd2")
+
+    assert result.causes["noise in the reading"].contribution[0, 0] == pytest.approx(1.0, abs=0.01)

@@ -170,3 +170,19 @@ def test_a_run_without_limits_is_not_tested_but_reported(make_night: MakeNight) 
 def test_conditions_of_a_limit_are_said_with_units(axis: str, matcher: Matcher, text: str) -> None:
     """People read MHz and °C, not 6e+07."""
     assert where_text({axis: matcher}) == text
+
+
+def test_the_worst_condition_is_never_one_that_decides_nothing(make_night: MakeNight) -> None:
+    """A product lost in a very wide bandwidth makes OIP3 at condition 4 "at least 29 dBm": no worse than the others,
+    only unknown. The limit passes on the rest, and says by "conditional" and a count that it is not the whole.
+    """
+    frames, _ = make_night(limits=(_limit("oip3", "dBm", min=40.0),))
+    at_4 = frames.readings["condition"] == 4
+    for quantity, value in (("im3_lower_level_dbm", -60.0), ("im3_lower_bandwidth_hz", 1e8)):
+        frames.readings.loc[at_4 & (frames.readings["quantity"] == quantity), "value"] = value
+    result = summarise(frames).limits[0]
+
+    assert (result.bounded, result.undecided) == (1, 1)
+    assert result.decision == "conditional pass"
+    assert result.worst_number != 4
+    assert result.worst_value == pytest.approx(43.4, abs=1.0)
