@@ -18,9 +18,7 @@ def unit_input_levels_dbm(condition: Condition, part: Part, tones: Tones) -> tup
     return lower, lower + tones.upper_minus_lower_db
 
 
-def source_levels_dbm(
-    condition: Condition, part: Part, tones: Tones, path_losses: PathLosses
-) -> tuple[float, float]:
+def source_levels_dbm(condition: Condition, part: Part, tones: Tones, path_losses: PathLosses) -> tuple[float, float]:
     """Settings of ``tone_1`` (lower) and ``tone_2`` (upper) in dBm, rounded to the 0.01 dB that sources resolve."""
     levels = unit_input_levels_dbm(condition, part, tones)
     frequencies = tone_frequencies_hz(condition.frequency_hz, tones.spacing_hz)

@@ -64,21 +64,24 @@ class TransitionCosts:
         settle_s: For each axis but temperature, how long its change needs before a reading.
         soak: How the unit follows the chamber; None on a bench without one.
         room_c: Temperature at which everything begins.
+        idle_c: Temperature at which the chamber is left.
     """
 
     settle_s: dict[str, float]
     soak: SoakModel | None
     room_c: float
+    idle_c: float
     _soaks_s: dict[tuple[float, float], float] = field(default_factory=dict, repr=False, compare=False)
 
     @classmethod
     def of(cls, bench: Bench, sequence: Sequence) -> TransitionCosts:
         """Costs at a bench, with the settle times and the soak rule of a sequence."""
         chamber = bench.instrument.chamber
-        soak = None
-        if chamber is not None:
-            soak = SoakModel(chamber.ramp_k_per_min / 60, bench.fixture.time_constant_s, sequence.soak)
-        return cls(_settle_times_s(bench, sequence), soak, bench.fixture.room_c)
+        room_c = bench.fixture.room_c
+        if chamber is None:
+            return cls(_settle_times_s(bench, sequence), None, room_c, room_c)
+        soak = SoakModel(chamber.ramp_k_per_min / 60, bench.fixture.time_constant_s, sequence.soak)
+        return cls(_settle_times_s(bench, sequence), soak, room_c, chamber.idle_c)
 
     def cost_s(self, previous: Condition | None, condition: Condition) -> float:
         """Seconds from one condition to the next; ``None`` is a bench at room temperature with nothing set."""
@@ -88,7 +91,19 @@ class TransitionCosts:
         """Seconds of ramp and soak; 0 at the same temperature. The first condition is always soaked."""
         if self.soak is None or (previous is not None and previous.temperature_c == condition.temperature_c):
             return 0.0
-        change = (self.room_c if previous is None else previous.temperature_c, condition.temperature_c)
+        return self._known_soak_s(self.room_c if previous is None else previous.temperature_c, condition.temperature_c)
+
+    def return_cost_s(self, last: Condition) -> float:
+        """Seconds until the unit is back at the chamber's idle temperature after the last condition.
+
+        Part of an order's cost, not of a run's estimate: a night that ends warm is over sooner, and its board is dry.
+        """
+        return self._known_soak_s(last.temperature_c, self.idle_c)
+
+    def _known_soak_s(self, from_c: float, to_c: float) -> float:
+        if self.soak is None:
+            return 0.0
+        change = (from_c, to_c)
         if change not in self._soaks_s:
             self._soaks_s[change] = self.soak.soak_s(*change)
         return self._soaks_s[change]
@@ -146,13 +161,13 @@ def estimate(ordered: Iterable[Condition], costs: TransitionCosts, measure_s: Ca
 
 
 def total_cost_s(ordered: Iterable[Condition], costs: TransitionCosts) -> float:
-    """Seconds that all changes of an order cost together, from a bench at room temperature."""
+    """Seconds that all changes of an order cost together, from a bench at room temperature back to its idle one."""
     total_s = 0.0
     previous: Condition | None = None
     for condition in ordered:
         total_s += costs.cost_s(previous, condition)
         previous = condition
-    return total_s
+    return total_s if previous is None else total_s + costs.return_cost_s(previous)
 
 
 def _settle_times_s(bench: Bench, sequence: Sequence) -> dict[str, float]:

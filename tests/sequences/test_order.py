@@ -34,7 +34,9 @@ SOAK = SETUP.sequence.model.soak
 @st.composite
 def _costs(draw: st.DrawFn) -> TransitionCosts:
     soak = st.builds(SoakModel, st.floats(0.01, 0.5), st.floats(1.0, 1000.0), st.just(SOAK))
-    return TransitionCosts(draw(SETTLE), draw(st.one_of(st.none(), soak)), draw(st.floats(-20, 60)))
+    return TransitionCosts(
+        draw(SETTLE), draw(st.one_of(st.none(), soak)), draw(st.floats(-20, 60)), draw(st.floats(-20, 60))
+    )
 
 
 @settings(deadline=None)
@@ -96,13 +98,16 @@ def test_a_sweep_begins_with_what_an_exclusion_left_standing_inside_it() -> None
     assert [condition.tone_level_dbm for condition in ordered] == [3.0, 3.0, 0.0, 6.0]
 
 
-def test_temperatures_begin_at_the_end_nearer_to_the_room() -> None:
-    """From 23 °C, +85 is nearer than −40; from a room of 10 °C, −40 is."""
-    conditions = [Condition("A", 0, temperature, "nominal", 200.0, 3.0, 60e6) for temperature in (-40.0, 25.0, 85.0)]
-    cold_room = TransitionCosts(COSTS.settle_s, COSTS.soak, 10.0)
+def test_temperatures_take_the_shorter_way_from_the_room_and_back_to_idle() -> None:
+    """From 23 to 25 °C the way by −40 and then +85 is 248 K long, the other 252 K; idle in the heat turns it round.
 
-    assert [condition.temperature_c for condition in order(conditions, COSTS)] == [85.0, 25.0, -40.0]
-    assert [condition.temperature_c for condition in order(conditions, cold_room)] == [-40.0, 25.0, 85.0]
+    The night of the demo therefore ends warm, with a dry board.
+    """
+    conditions = [Condition("A", 0, temperature, "nominal", 200.0, 3.0, 60e6) for temperature in (-40.0, 25.0, 85.0)]
+    cold_idle = TransitionCosts(COSTS.settle_s, COSTS.soak, 60.0, -30.0)
+
+    assert [condition.temperature_c for condition in order(conditions, COSTS)] == [-40.0, 25.0, 85.0]
+    assert [condition.temperature_c for condition in order(conditions, cold_idle)] == [85.0, 25.0, -40.0]
 
 
 def test_the_reference_night_needs_no_more_mode_changes_than_temperatures() -> None:
