@@ -62,6 +62,11 @@ class SpectrumAnalyzer(RigDevice):
         self._tuned_hz = 0.0
         self._abort()
 
+    def busy_until_s(self) -> float:
+        """End of the sweep; whoever asks after it finds the samples taken, so that later changes come too late."""
+        self._complete()
+        return self._busy_until_s
+
     def questionable(self) -> int:
         """Bit 3, power: the last sweep was overloaded."""
         self._complete()

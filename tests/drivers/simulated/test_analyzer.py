@@ -183,12 +183,13 @@ def test_a_sweep_takes_one_and_a_half_reciprocal_bandwidths_per_point() -> None:
 
 
 def test_the_most_specific_path_loss_holds() -> None:
-    """An entry for channel and load beats one for the channel, and that one for all; without any nothing is lost."""
+    """An entry for channel and load beats one for the channel, and that one for all; of two alike the first."""
 
     def entry(channel: str | None, load_ohm: float | None, loss_db: float) -> PathLossSetup:
         return PathLossSetup("output", channel, load_ohm, lambda _: loss_db, 0.0)
 
-    paths = Paths((entry("A", 200.0, 3.0), entry("A", None, 2.0), entry(None, None, 1.0)), seed=1)
+    entries = (entry("A", 200.0, 3.0), entry("A", None, 2.0), entry(None, None, 1.0), entry("A", 200.0, 9.0))
+    paths = Paths(entries, seed=1)
 
     assert paths.output_db("A", 200.0, 60e6) == 3.0
     assert paths.output_db("A", 100.0, 60e6) == 2.0

@@ -104,6 +104,16 @@ def test_the_queue_keeps_the_oldest_and_ends_in_overflow(setup: RigSetup, messag
     assert end.reply() == b"%d\n" % len(expected)
 
 
+def test_a_full_queue_ends_in_overflow(tell: Tell, ask: Ask) -> None:
+    """25 errors: 19 of them stay, the twentieth place says −350, and there is room again after one is read."""
+    for _ in range(25):
+        tell("tone_1", "FREQU 1")
+
+    assert ask("tone_1", "SYST:ERR:COUN?") == "20"
+    entries = [ask("tone_1", "SYST:ERR?").split(",")[0] for _ in range(21)]
+    assert entries == ["-113"] * 19 + ["-350", "0"]
+
+
 def _start() -> datetime:
     return datetime(2026, 11, 2, tzinfo=UTC)
 
@@ -115,6 +125,9 @@ def test_each_class_of_error_sets_its_own_bit_of_the_event_register(tell: Tell, 
     assert ask("tone_1", "*ESR?") == "32"
     tell("tone_1", "FREQ 1E15")
     assert ask("tone_1", "*ESR?") == "16"
+    tell("tone_1", "*IDN?")
+    tell("tone_1", "FREQ 60E6")
+    assert ask("tone_1", "*ESR?") == "4"
     assert ask("tone_1", "*ESR?") == "0"
 
 

@@ -132,12 +132,21 @@ class TestAnalyzer:
     def test_a_trace_is_stale_after_any_change(self, tell: Tell, ask: Ask, ends: Ends, change: str) -> None:
         """−230 instead of the old trace, and no reply."""
         tell("analyzer", _ZERO_SPAN)
-        assert ask("analyzer", "INIT;*OPC?") == "1"
+        assert len(ask("analyzer", "INIT;*OPC?;:TRAC? TRACE1").split(",")) == 20
         tell("analyzer", change)
         tell("analyzer", "TRAC? TRACE1")
 
         assert ends["analyzer"].reply() is None
         assert ask("analyzer", "SYST:ERR?") == '-230,"Data corrupt or stale"'
+
+    def test_a_finished_sweep_keeps_what_it_saw(self, bring_up: BringUp, tell: Tell, ask: Ask) -> None:
+        """Once ``*OPC?`` has answered, switching the tones off changes nothing any more."""
+        bring_up()
+        tell("analyzer", "FREQ:CENT 59.5E6")
+        assert ask("analyzer", "INIT;*OPC?") == "1"
+        tell("tone_1", "OUTP OFF")
+
+        assert float(ask("analyzer", "TRAC? TRACE1").split(",")[0]) > -20.0
 
     def test_a_trace_asked_for_in_mid_sweep_is_not_there_yet(self, tell: Tell, ask: Ask, ends: Ends) -> None:
         """Half a trace is never handed out."""
@@ -289,6 +298,15 @@ class TestMeter:
 
         assert ends["current_meter"].reply() is None
         assert ask("current_meter", "SYST:ERR:COUN?") == "4"  # -230, -420, -230, -420
+
+    @pytest.mark.parametrize("change", ["CONF:TEMP", "CURR:NPLC 2", "ABOR", "*RST"])
+    def test_a_finished_reading_is_stale_after_any_change(self, tell: Tell, ask: Ask, ends: Ends, change: str) -> None:
+        """−230, and no reply."""
+        assert float(ask("current_meter", "READ?")) == pytest.approx(0.0, abs=2e-5)
+        tell("current_meter", f"{change};:FETC?")
+
+        assert ends["current_meter"].reply() is None
+        assert ask("current_meter", "SYST:ERR?") == '-230,"Data corrupt or stale"'
 
     def test_a_start_while_one_reading_runs_is_ignored_with_an_error(self, tell: Tell, ask: Ask) -> None:
         """−213."""

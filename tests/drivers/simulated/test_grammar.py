@@ -178,7 +178,14 @@ def test_a_device_rounds_and_that_is_no_error(value: float) -> None:
 def test_a_boolean_is_on_or_off_or_a_number_that_is_rounded(value: float) -> None:
     """Vol 1, 7.3: not zero after rounding is ON."""
     assert Boolean().read(repr(value)) is (round(value) != 0)
-    assert [Boolean().read(text) for text in ("on", "OFF", "1", "0")] == [True, False, True, False]
+    assert [Boolean().read(text) for text in ("on", "OFF", "1", "0", "0.5", "-0.6")] == [
+        True,
+        False,
+        True,
+        False,
+        False,
+        True,
+    ]
     assert _refusal(Boolean().read, "MAYBE") == -141
     assert _refusal(Boolean().read, "1 V") == -138
 
