@@ -103,7 +103,7 @@ def _from_gain(frames: RunFrames, wide: WideReadings, grid: Grid, outputs: tuple
 
 def _from_supply(frames: RunFrames, wide: WideReadings, grid: Grid) -> Derived:
     reference_c = frames.sequence.sequence.reference_temperature_c
-    current = supply.current(wide, frames.bench.instrument)
+    current = supply.current(wide, frames.bench.instrument, grid, frames.sequence.soak)
     against_reference: dict[str, Callable[[Uncertain, Grid, float], tuple[Rows, Uncertain]]] = {
         "supply_current_change": supply.change,
         "supply_current_drift": supply.drift,

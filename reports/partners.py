@@ -51,6 +51,10 @@ class Grid:
             raise ShapeFault("conditions: two of them have the same value on every axis")
         return cls(values, codes, strides, key)
 
+    def axis(self, name: str) -> NDArray[np.float64]:
+        """Value of each condition on a numeric axis, shape (conditions,)."""
+        return np.array(self.values[name], dtype=np.float64)[self.codes[name]]
+
     def pairs(self, axis: str, partner_of: Mapping[Any, object]) -> tuple[Rows, Rows]:
         """Conditions that have a partner, and those partners.
 

@@ -2,8 +2,8 @@
 
 Rule: a change with temperature compares only conditions that are equal on every other axis.
 
-Uncertainty: from the meters alone. The temperatures are the conditions' own; how far the unit was from them is a matter
-of the soak rule and is not part of these figures.
+Uncertainty: from the meters, and from the unit's temperature. A figure is stated at the condition's temperature; what
+the board was off it, and what the thermometer may be wrong, count with the current's own slope over temperature.
 """
 
 from __future__ import annotations
@@ -15,17 +15,18 @@ from numpy.typing import NDArray
 
 from reports.errors import CannotDerive
 from reports.partners import Grid, Rows
-from reports.uncertainty import Cause, Uncertain, difference, product, ratio, standard
+from reports.uncertainty import DIVISORS, Cause, Uncertain, difference, product, ratio, standard
 from sequences.values import SAME_WITHIN
 
 if TYPE_CHECKING:
     from reports.wide_readings import WideReadings
     from sequences.bench_file import Instruments
+    from sequences.sequence_file import Soak
 
 FloatArray = NDArray[np.float64]
 
 
-def current(wide: WideReadings, instruments: Instruments) -> Uncertain:
+def current(wide: WideReadings, instruments: Instruments, grid: Grid, soak: Soak) -> Uncertain:
     """Supply current in A, shape (conditions,); NaN where not measured.
 
     With a meter in the line: error = gain error · current + offset, each one draw for the bench. Without, the supply's
@@ -42,7 +43,7 @@ def current(wide: WideReadings, instruments: Instruments) -> Uncertain:
         causes["supply current reading"] = Cause.of(standard(half_width, "rectangular"), rows=wide.rows)
     else:
         raise CannotDerive("supply_current", "the bench has neither a current meter nor a supply")
-    return Uncertain.of(reading, causes)
+    return Uncertain.of(reading, causes | _temperature(wide, instruments, grid, soak))
 
 
 def voltage(wide: WideReadings, instruments: Instruments) -> Uncertain:
@@ -83,7 +84,7 @@ def box(supply_current: Uncertain, grid: Grid, reference_temperature_c: float) -
     10⁶ · (highest − lowest) / (current at the reference · (highest − lowest temperature)), over all temperatures of a
     group, not only its ends. A group with one temperature, without the reference, or with a reference of 0 A has none.
     """
-    temperature = np.array(grid.values["temperature_c"], dtype=np.float64)[grid.codes["temperature_c"]]
+    temperature = grid.axis("temperature_c")
     group, groups = grid.groups("temperature_c")
     there = np.flatnonzero(~np.isnan(supply_current.value))
     highest, lowest = _ends(supply_current.value, group, groups, there)
@@ -95,6 +96,41 @@ def box(supply_current: Uncertain, grid: Grid, reference_temperature_c: float) -
     rows, span = rows[span > 0], span[span > 0]
     swing = difference(supply_current, highest[group[rows]], supply_current, lowest[group[rows]])
     return rows, ratio(swing, supply_current.take(rows), factor=1e6).scaled(1.0 / span)
+
+
+def _temperature(wide: WideReadings, instruments: Instruments, grid: Grid, soak: Soak) -> dict[str, Cause]:
+    """What the unit's temperature adds to the current, in A.
+
+    The thermometer's error is one draw for the bench, so it all but cancels in a change with temperature. How far the
+    board was off differs from soak to soak: the deviation that it showed, or, without a board thermometer, the soak
+    rule's tolerance for the air and the chamber's own error, as half-width of a rectangular distribution. A group with
+    one temperature has no slope and takes nothing from here.
+    """
+    slope = _slope_a_per_k(wide.of("supply_current_a"), grid)
+    unshared = np.arange(wide.rows)
+    causes: dict[str, Cause] = {}
+    if instruments.board_thermometer is not None and "board_temperature_c" in wide.mean:
+        error_k = standard(instruments.board_thermometer.accuracy.temperature_k, "rectangular")
+        causes["board thermometer"] = Cause.of(slope * error_k, rows=wide.rows)
+        off_k = np.abs(wide.of("board_temperature_c") - grid.axis("temperature_c"))
+    elif instruments.chamber is not None:
+        off_k = np.full(wide.rows, soak.air_within_k + instruments.chamber.accuracy.temperature_k)
+    else:
+        return causes
+    causes["unit off its temperature"] = Cause.of(slope * off_k / DIVISORS["rectangular"], unshared, rows=wide.rows)
+    return causes
+
+
+def _slope_a_per_k(reading: FloatArray, grid: Grid) -> FloatArray:
+    """Change of current per kelvin between the hottest and the coldest condition of each group; 0 with one."""
+    temperature = grid.axis("temperature_c")
+    group, groups = grid.groups("temperature_c")
+    there = np.flatnonzero(~np.isnan(reading))
+    hottest, coldest = _ends(temperature, group, groups, there)
+    span = temperature[hottest] - temperature[coldest]
+    change_a = reading[hottest] - reading[coldest]
+    slope: FloatArray = np.where(span > 0, change_a / np.where(span > 0, span, 1.0), 0.0)
+    return slope[group]
 
 
 def _repeats(wide: WideReadings, quantity: str) -> Cause:

@@ -1,0 +1,88 @@
+"""What the unit's temperature adds to supply figures; the meters' part is tested on whole nights in test_derive."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from reports import supply
+from reports.frames import AXES
+from reports.partners import Grid
+from reports.uncertainty import Uncertain
+from reports.wide_readings import WideReadings
+from sequences.bench_file import Instruments
+from sequences.sequence_file import Soak
+
+PLACE = {"resource": "TCPIP0::one.example::5025::SOCKET"}
+SUPPLY = {
+    **PLACE,
+    "highest_voltage_v": 20.0,
+    "highest_current_a": 2.0,
+    "accuracy": {"voltage_v": 0.0, "voltage_reading_v": 0.0, "current_a": 0.0},
+}
+THERMOMETER = {**PLACE, "accuracy": {"temperature_k": 0.3}}
+CHAMBER = {
+    **PLACE,
+    "temperature_c": {"min": -60.0, "max": 150.0},
+    "ramp_k_per_min": 4.0,
+    "accuracy": {"temperature_k": 0.4},
+}
+
+TEMPERATURES_C = np.array([-40.0, 25.0, 85.0])
+CURRENT_A = 0.2 + 1e-4 * (TEMPERATURES_C - 25.0)
+"""0.1 mA/K."""
+
+
+def _grid(temperatures_c: np.ndarray[tuple[int], np.dtype[np.float64]]) -> Grid:
+    rows = [("A", 0, temperature, "nominal", 200.0, 3.0, 60e6) for temperature in temperatures_c]
+    return Grid.of(pd.DataFrame(rows, columns=list(AXES)))
+
+
+def _current(places: dict[str, object], readings: dict[str, np.ndarray[tuple[int], np.dtype[np.float64]]]) -> Uncertain:
+    instruments = Instruments.model_validate({"supply": SUPPLY, **places}, strict=False)
+    rows = len(readings["supply_current_a"])
+    wide = WideReadings(readings, {}, {}, rows)
+    return supply.current(wide, instruments, _grid(TEMPERATURES_C[:rows]), Soak(air_within_k=0.7))
+
+
+def test_a_board_off_its_temperature_counts_with_the_currents_slope() -> None:
+    """0.6 K off at 0.1 mA/K is a half-width of 0.06 mA, and the thermometer's ±0.3 K one of 0.03 mA."""
+    board_c = TEMPERATURES_C + np.array([0.0, 0.0, -0.6])
+    readings = {"supply_current_a": CURRENT_A, "board_temperature_c": board_c}
+    lines = {line.cause: line.contribution for line in _current({"board_thermometer": THERMOMETER}, readings).budget(2)}
+
+    assert lines["unit off its temperature"] == pytest.approx(0.06e-3 / 3**0.5)
+    assert lines["board thermometer"] == pytest.approx(0.03e-3 / 3**0.5)
+
+
+def test_the_thermometers_error_cancels_in_the_change_of_a_straight_current() -> None:
+    """The same error at both temperatures moves both currents alike; what each soak left does not cancel."""
+    board_c = TEMPERATURES_C + np.array([0.3, 0.4, -0.6])
+    readings = {"supply_current_a": CURRENT_A, "board_temperature_c": board_c}
+    current = _current({"board_thermometer": THERMOMETER}, readings)
+    rows, change = supply.change(current, _grid(TEMPERATURES_C), 25.0)
+    lines = {line.cause: line.contribution for line in change.budget(int(np.flatnonzero(rows == 2)[0]))}
+
+    assert lines.get("board thermometer", 0.0) == pytest.approx(0.0, abs=1e-12)
+    assert lines["unit off its temperature"] == pytest.approx(0.1e-3 * np.hypot(0.4, 0.6) / 3**0.5)
+
+
+def test_without_a_board_thermometer_the_soak_rule_and_the_chamber_stand_for_it() -> None:
+    """Air within 0.7 K by a sensor within 0.4 K: the unit may be 1.1 K off."""
+    lines = {
+        line.cause: line.contribution
+        for line in _current({"chamber": CHAMBER}, {"supply_current_a": CURRENT_A}).budget(0)
+    }
+
+    assert lines["unit off its temperature"] == pytest.approx(0.1e-3 * 1.1 / 3**0.5)
+
+
+def test_one_temperature_has_no_slope_to_count_with() -> None:
+    """At a single temperature nothing is known of the slope, and the temperature adds nothing."""
+    lines = {
+        line.cause: line.contribution
+        for line in _current({"chamber": CHAMBER}, {"supply_current_a": CURRENT_A[:1]}).budget(0)
+    }
+
+    assert lines.get("unit off its temperature", 0.0) == 0.0
