@@ -53,7 +53,7 @@ class Stopped(BenchError):
     """
 
     def __init__(self, run: str) -> None:
-        super().__init__(f"stopped safely; go on with: nightbench resume {run[:8]}")
+        super().__init__("stopped safely; what has been measured is kept")
         self.run = run
 
 

@@ -26,7 +26,11 @@ STOPPING = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP
 
 
 class RunProgress:
-    """A listener that draws; use it as a context manager around the run."""
+    """A listener that draws; use it as a context manager around the run.
+
+    Attributes:
+        run: Id of the run, empty until it has begun.
+    """
 
     def __init__(self) -> None:
         self._console = side_console()
@@ -40,17 +44,19 @@ class RunProgress:
         )
         self._task = self._bar.add_task("waiting", total=None, finish="")
         self._plan: Plan | None = None
+        self.run = ""
 
     def __enter__(self) -> RunProgress:
-        self._bar.start()
         return self
 
     def __exit__(self, *_: object) -> None:
         self._bar.stop()
 
-    def begin(self, plan: Plan) -> None:
-        """Take the plan that is about to be run."""
+    def begin(self, run: str, plan: Plan) -> None:
+        """Take the run that is about to begin, and its plan, and start to draw."""
+        self.run = run
         self._plan = plan
+        self._bar.start()
         self._bar.update(self._task, total=len(plan.conditions))
 
     def __call__(self, event: Event) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -85,24 +86,31 @@ def make_night(work: Work, store: str, *, must_exist: bool, to: Path | None, wit
     from bench.cli.plan import show_hazards
     from bench.cli.progress import RunProgress, stop_on_signals
     from bench.clocks import RealClock
+    from bench.errors import BenchError
     from bench.exit_codes import of_decision
     from bench.reporting import report_of
     from bench.store.store import open_store
+    from drivers.errors import InstrumentError
 
     if with_report and to is not None:
         check_folder(to)
     clock = RealClock()
     with open_store(store, must_exist=must_exist) as opened:
+        store_name = opened.name.removeprefix("store ")  # its name in messages; here it must do for --store
         with RunProgress() as progress, stop_on_signals() as stop:
 
-            def on_begin(_run: str, plan: Plan) -> None:
+            def on_begin(run_id: str, plan: Plan) -> None:
                 show_hazards(plan.hazards, to_side=True)
-                progress.begin(plan)
+                progress.begin(run_id, plan)
 
-            night = work(opened, progress, stop, on_begin)
+            try:
+                night = work(opened, progress, stop, on_begin)
+            except (BenchError, InstrumentError) as error:
+                if progress.run:
+                    error.add_note(resume_hint(progress.run, store_name))
+                raise
         report = report_of(opened, night.run)
         page = write_report(report, to) if with_report else None
-        store_name = opened.name.removeprefix("store ")  # its name in messages; here it must do for --store
     if as_json:
         print_json(
             {
@@ -126,3 +134,9 @@ def make_night(work: Work, store: str, *, must_exist: bool, to: Path | None, wit
         if page is not None:
             out.print(f"report: {page}", soft_wrap=True)
     raise typer.Exit(of_decision(report.decision))
+
+
+def resume_hint(run: str, store_name: str) -> str:
+    """The command that goes on with a run, ready to be pasted."""
+    option = "" if store_name == DEFAULT_STORE else f" --store {shlex.quote(store_name)}"
+    return f"go on with: nightbench resume {run[:8]}{option}"

@@ -335,7 +335,7 @@ def test_a_run_that_is_stopped_ends_safely_and_says_how_to_go_on(stopped: tuple[
     events = nightbench("runs", "latest", "--store", "night.db", "--json").json["events"]
 
     assert code == ExitCode.STOPPED
-    assert "stopped safely; go on with: nightbench resume " in said
+    assert "go on with: nightbench resume " in said
     assert "Traceback" not in said
     assert [event["kind"] for event in events][-1] == "run ended"
     assert {"stopped", "safe state"} <= {event["kind"] for event in events}
