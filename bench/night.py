@@ -59,7 +59,9 @@ def resume_run(store: Store, run: str, listener: Listener, stop: StopSwitch, on_
     conditions = tuple(item.condition for item in planned)
     done = frozenset(item.number for item in planned if item.completed is not None)
     unit = store.run(run).unit
-    last = max((event.at for event in store.events(run)), default=None)
+    # A process that was killed has noted no event since its last soak, but many conditions.
+    told = [event.at for event in store.events(run)]
+    last = max(told + [item.completed for item in planned if item.completed is not None], default=None)
     writer = store.reopen_run(run)
     with open_bench(setup.bench, setup.part.model, unit, goes_on_from=last) as bench:
         book = StoreBook(writer, setup, bench.clock)

@@ -102,6 +102,9 @@ def test_an_unsafe_bench_says_what_to_do_and_what_could_not_be_confirmed() -> No
     assert error.run == "run-1"
 
 
-def test_a_stopped_run_says_how_to_go_on() -> None:
-    """With a prefix of its id that the command takes."""
-    assert "nightbench resume 01234567" in str(Stopped("0123456789abcdef"))
+def test_a_stopped_run_says_that_it_is_safe_and_which_it_was() -> None:
+    """Whoever shows it can say how to go on."""
+    error = Stopped("0123456789abcdef")
+
+    assert "stopped safely" in str(error)
+    assert error.run == "0123456789abcdef"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,14 +14,15 @@ import pandas as pd
 import pytest
 
 import bench.night
-from bench.assemble import OpenBench, open_bench
+from bench.assemble import OpenBench, clock_of, open_bench
 from bench.errors import Stopped, StoreFault, Tripped
 from bench.events import Event
 from bench.night import Night, resume_run, start_run
-from bench.plan import Plan
+from bench.plan import Plan, make_plan
 from bench.reporting import frames_of, report_of
 from bench.runner import StopSwitch
 from bench.setups import setup_from_files
+from bench.store.records import RunRecord
 from bench.store.store import Store, open_store
 from sequences.bench_file import Bench
 from sequences.part_file import Part
@@ -59,9 +61,11 @@ class Witness:
     when_done: Callable[[int], None] = lambda done: None
 
     @contextlib.contextmanager
-    def open_bench(self, loaded: Loaded[Bench], part: Part, unit: str) -> Iterator[OpenBench]:
+    def open_bench(
+        self, loaded: Loaded[Bench], part: Part, unit: str, *, goes_on_from: datetime | None = None
+    ) -> Iterator[OpenBench]:
         """As ``bench.assemble.open_bench``, and keep the rig."""
-        with open_bench(loaded, part, unit) as opened:
+        with open_bench(loaded, part, unit, goes_on_from=goes_on_from) as opened:
             assert opened.rig is not None
             self.benches.append(opened)
             self.rigs.append(opened.rig)
@@ -185,8 +189,12 @@ def test_the_rigs_journal_shows_bias_before_rf_and_rf_off_before_all_that_needs_
 def test_rf_bias_and_chamber_end_in_this_order(
     store: Store, sequence_file: Callable[..., Path], witness: Witness
 ) -> None:
-    """RF off, then bias off, then the chamber to idle at 25 °C."""
-    run(store, sequence_file(), witness)
+    """RF off, then bias off, then the chamber from its last temperature, 65 °C, to idle at 25 °C."""
+    hot = {
+        "temperature_c = [-40, 25, 85]": "temperature_c = [65]",
+        "reference_temperature_c = 25": "reference_temperature_c = 65",
+    }
+    run(store, sequence_file(hot), witness)
     ends = [(entry.place, entry.what) for entry in witness.rigs[0].journal[-4:]]
 
     assert ends == [("tone_1", "rf off"), ("tone_2", "rf off"), ("supply", "bias off"), ("chamber", "target 25 °C")]
@@ -309,6 +317,27 @@ def test_a_stopped_night_and_its_resumption_hold_what_one_night_holds(
     for ours, theirs in zip(witness.truth, truth, strict=True):
         assert ours["gain"] == pytest.approx(theirs["gain"], abs=0.01)
         assert ours["supply_current"] == pytest.approx(theirs["supply_current"], rel=2e-3)
+
+
+def test_a_night_that_was_killed_goes_on_after_its_last_condition(
+    store: Store, sequence_file: Callable[..., Path], witness: Witness
+) -> None:
+    """It could not write down its end; the simulated clock still goes on from there, and time only rises."""
+    setup = setup_from_files(sequence_file())
+    began = clock_of(setup.bench.model).now()
+    record = RunRecord.of(setup, unit=UNIT, operator="Ada", began=began, tool_version="0.1.0")
+    writer = store.begin_run(record)
+    writer.conditions(make_plan(setup).conditions)
+    writer.event(began, "run began", "48 of 48 conditions to do")
+    writer.complete_condition(0, began + timedelta(hours=5), {"supply_current_a": 0.2})
+    resume_run(store, record.id, witness.hear, StopSwitch(), witness.begin)
+    planned = store.planned_conditions(record.id)
+    completed = [item.completed for item in planned if item.completed is not None]
+
+    assert witness.plans[0].conditions == make_plan(setup).conditions[1:]
+    assert len(completed) == len(planned)
+    assert completed == sorted(completed)
+    assert completed[0] == began + timedelta(hours=5)
 
 
 def test_a_finished_night_is_not_resumed(store: Store, sequence_file: Callable[..., Path], witness: Witness) -> None:
