@@ -24,6 +24,7 @@ from bench.runner import StopSwitch
 from bench.setups import setup_from_files
 from bench.store.records import RunRecord
 from bench.store.store import Store, open_store
+from reports.frames import AXES
 from sequences.bench_file import Bench
 from sequences.part_file import Part
 from sequences.products import LINES
@@ -159,7 +160,7 @@ def test_a_night_holds_every_reading_of_every_condition(
     assert frames.facts.state == "done"
     assert np.isfinite(frames.readings["value"]).all()
     planned = [list(condition.as_dict().values()) for condition in witness.plans[0].conditions]
-    assert frames.conditions.values.tolist() == planned
+    assert frames.conditions[list(AXES)].to_numpy().tolist() == planned
 
 
 def test_the_rigs_journal_shows_bias_before_rf_and_rf_off_before_all_that_needs_it(
