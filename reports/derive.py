@@ -133,7 +133,7 @@ def table(derived: Derived, conditions: pd.DataFrame) -> pd.DataFrame:
 
     Columns: ``characteristic``, ``condition`` (its number), the axes, ``value``, ``standard_uncertainty``,
     ``expanded_uncertainty`` (about 95.45 %), ``dof`` (effective, untruncated), ``bound`` (0 measured, +1 the true value
-    is at least, −1 at most, ``value``) and ``unit``.
+    is at least, −1 at most, ``value``), ``unit`` and the condition's ``flag``.
     """
     rows = _joined([one.rows for one in derived.values()], np.dtype(np.intp))
     words = list(derived)
@@ -156,6 +156,7 @@ def table(derived: Derived, conditions: pd.DataFrame) -> pd.DataFrame:
         "dof": _joined([result.dof for result in results], np.dtype(np.float64)),
         "bound": _joined([result.bound for result in results], np.dtype(np.int8)),
         "unit": pd.Categorical.from_codes(unit_codes, categories=pd.Index(units, dtype=object)),
+        "flag": conditions["flag"].astype("category").iloc[rows].array,
     }
     return pd.DataFrame(columns)
 

@@ -51,7 +51,7 @@ class FrameFault(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class RunFacts:
-    """What a run is, apart from its numbers. Times are timezone-aware UTC."""
+    """What a run is, apart from its numbers. Times are timezone-aware UTC; ``planned`` conditions are not all done."""
 
     run: str
     unit: str
@@ -60,6 +60,7 @@ class RunFacts:
     began: datetime
     ended: datetime | None
     tool_version: str
+    planned: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +83,8 @@ class RunFrames:
         facts: Which run, whose, when.
         part, bench, sequence: The three files as they were when the run began, or those it is derived with.
         path_losses: Loss and uncertainty of each path against frequency.
-        conditions: One row per complete condition; index ``condition`` (int, in run order), columns ``AXES``.
+        conditions: One row per complete condition; index ``condition`` (int, in run order), columns ``AXES`` and
+            ``flag`` (what a reader must know, e.g. that the soak timed out; empty for nothing).
         readings: Long table, columns ``condition`` (int), ``repeat`` (int from 0), ``quantity`` (category of
             ``READINGS``), ``value`` (float).
         instruments: Columns ``place``, ``resource``, ``maker``, ``model``, ``serial``, ``firmware``,
@@ -103,7 +105,7 @@ class RunFrames:
     hazards: tuple[HazardNote, ...]
 
     def __post_init__(self) -> None:
-        _check("conditions", self.conditions, tuple(AXES))
+        _check("conditions", self.conditions, (*AXES, "flag"))
         _check("readings", self.readings, ("condition", "repeat", "quantity", "value"))
         _check("events", self.events, ("at", "kind", "text"))
         if self.conditions.index.name != "condition" or not self.conditions.index.is_unique:

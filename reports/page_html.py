@@ -145,7 +145,10 @@ def _meta(report: Report) -> Iterator[tuple[str, str]]:
     if facts.ended:
         yield "Duration", duration_text((facts.ended - facts.began).total_seconds())
     yield "State", facts.state
-    yield "Conditions", f"{len(report.conditions):,}"
+    yield "Conditions", _conditions_text(report)
+    flagged = int((report.conditions["flag"] != "").sum())
+    if flagged:
+        yield "Flagged", f"{flagged:,} conditions, see below"
 
 
 def _decision(limit: LimitResult) -> dict[str, Any]:
@@ -255,7 +258,10 @@ def _definitions(report: Report) -> list[dict[str, str]]:
 
 
 def _conditions(report: Report) -> Iterator[tuple[str, str]]:
-    yield "Conditions", f"{len(report.conditions):,}, with {len(report.readings):,} readings"
+    yield "Conditions", f"{_conditions_text(report)}, with {len(report.readings):,} readings"
+    for flag, count in report.conditions["flag"].value_counts().items():
+        if flag:
+            yield "Flagged", f"{count:,} conditions: {flag}"
     for axis in AXES:
         values = report.conditions[axis].unique().tolist()
         text = axis_values_text(axis, values) if values else "–"
@@ -264,6 +270,12 @@ def _conditions(report: Report) -> Iterator[tuple[str, str]]:
     yield "Tones", f"{quantity_text(tones.spacing_hz, 'Hz')} apart, level meant at the unit's {tones.level_at}"
     yield "Repeats", str(sequence.repeats)
     yield "Reference temperature", f"{number_text(sequence.reference_temperature_c)} °C"
+
+
+def _conditions_text(report: Report) -> str:
+    """How many conditions were measured; of how many, if the run is not whole."""
+    done, planned = len(report.conditions), report.facts.planned
+    return f"{done:,}" if done == planned else f"{done:,} of {planned:,}"
 
 
 def _running_head(report: Report) -> str:

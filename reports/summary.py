@@ -109,7 +109,7 @@ class Report:
         limits: One per limit of the part file, in its order.
         characteristics: Long table: ``characteristic``, ``condition`` (number), the axes, ``value``,
             ``standard_uncertainty``, ``expanded_uncertainty``, ``dof``, ``bound`` (0 measured, 1 at least, −1 at
-            most), ``unit`` (of ``CHARACTERISTICS``, not of the limit).
+            most), ``unit`` (of ``CHARACTERISTICS``, not of the limit), ``flag`` of the condition.
         readings, conditions: As handed over.
         budgets: One per characteristic that the run holds.
         coverage_statement: One sentence on what U means.

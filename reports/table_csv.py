@@ -20,13 +20,13 @@ _BOUNDS = {0: "measured", 1: "at least", -1: "at most"}
 
 
 def characteristics_csv(report: Report) -> str:
-    """One line per characteristic and condition: axes, value, uncertainties, degrees of freedom, bound in words, unit.
+    """One line per characteristic and condition: axes, value, uncertainties, dof, bound in words, unit, flag.
 
     ``standard_uncertainty``, ``expanded_uncertainty`` and ``value`` are in ``unit``; infinite degrees of freedom are
     ``inf``.
     """
     columns = ["characteristic", "condition", *AXES, "value", "standard_uncertainty", "expanded_uncertainty", "dof"]
-    table = report.characteristics[[*columns, "bound", "unit"]]
+    table = report.characteristics[[*columns, "bound", "unit", "flag"]]
     return _text(table.assign(bound=table["bound"].map(_BOUNDS)))
 
 

@@ -71,23 +71,23 @@ def _facts(line: RunLine) -> RunFacts:
         began=line.began,
         ended=line.ended,
         tool_version=line.tool_version,
+        planned=line.total,
     )
 
 
 def _conditions(connection: Connection, run: str) -> tuple[pd.DataFrame, npt.NDArray[np.int64]]:
     """Complete conditions in run order, and the array that leads from a condition's key to its number."""
     condition = tables.condition.c
+    names = (*tables.AXES, "flag")
     query = (
-        select(condition.id, condition.number, *(condition[axis] for axis in tables.AXES))
+        select(condition.id, condition.number, *(condition[name] for name in names))
         .where(condition.run == run, condition.completed.is_not(None))
         .order_by(condition.number)
     )
     rows = connection.execute(query).all()
-    columns = dict(zip(("id", "condition", *tables.AXES), zip(*rows, strict=True), strict=True)) if rows else {}
-    kinds = {"channel": "str", "supply_mode": "str", "gain_code": "int64"}
-    frame = pd.DataFrame(
-        {axis: pd.Series(columns.get(axis, ()), dtype=kinds.get(axis, "float64")) for axis in tables.AXES}
-    )
+    columns = dict(zip(("id", "condition", *names), zip(*rows, strict=True), strict=True)) if rows else {}
+    kinds = {"channel": "str", "supply_mode": "str", "gain_code": "int64", "flag": "str"}
+    frame = pd.DataFrame({name: pd.Series(columns.get(name, ()), dtype=kinds.get(name, "float64")) for name in names})
     frame.index = pd.Index(columns.get("condition", ()), dtype="int64", name="condition")
     keys = np.array(columns.get("id", ()), dtype=np.int64)
     numbers = np.full(int(keys.max(initial=-1)) + 1, -1, dtype=np.int64)

@@ -337,10 +337,12 @@ def make_night() -> Callable[..., Night]:
         rows = list(itertools.product(*(every[axis] for axis in AXES)))
         conditions = pd.DataFrame(rows, columns=list(AXES)).astype({"gain_code": "int64"})
         conditions.index = pd.RangeIndex(len(rows), name="condition")
+        conditions["flag"] = pd.Series("", index=conditions.index, dtype="str")
         truth, errors = _truth(conditions, rng), _Errors(rng, bench, size, product_setting)
         parts = [_long(_read_once(conditions, bench, truth, errors, rng), repeat) for repeat in range(repeats)]
         readings = pd.concat(parts, ignore_index=True)
-        facts = RunFacts("run-1", "VG2-0001", "Operator", "complete", datetime(2026, 11, 2, tzinfo=UTC), None, "0.1.0")
+        began = datetime(2026, 11, 2, tzinfo=UTC)
+        facts = RunFacts("run-1", "VG2-0001", "Operator", "done", began, None, "0.1.0", len(rows))
         frames = RunFrames(
             facts=facts,
             part=_part(limits),

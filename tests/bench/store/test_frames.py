@@ -76,6 +76,7 @@ def test_facts_instruments_events_and_hazards_come_along(store: Store, quick: Ru
         "began": AT,
         "ended": AT,
         "tool_version": "0.1.0",
+        "planned": len(store.planned_conditions(quick.run)),
     }
     assert frames.hazards == (note,)
     assert frames.instruments.to_dict("list") == {
@@ -93,14 +94,15 @@ def test_facts_instruments_events_and_hazards_come_along(store: Store, quick: Ru
 
 def test_only_complete_conditions_are_handed_over(store: Store, quick: RunWriter) -> None:
     """In run order under their numbers, whatever order they were completed in."""
-    quick.complete_condition(5, AT, {"supply_current_a": 0.25, "hd2_level_dbm": -71.5})
+    quick.complete_condition(5, AT, {"supply_current_a": 0.25, "hd2_level_dbm": -71.5}, flag="soak timed out")
     quick.complete_condition(2, AT, [(0, {"supply_current_a": 0.2}), (1, {"supply_current_a": 0.21})])
     frames = store.frames(quick.run)
     plan = store.planned_conditions(quick.run)
 
     assert frames.conditions.index.tolist() == [2, 5]
     for number in (2, 5):
-        assert Condition(*frames.conditions.loc[number]) == plan[number].condition
+        assert Condition(*frames.conditions.loc[number, list(AXES)]) == plan[number].condition
+    assert frames.conditions["flag"].tolist() == ["", "soak timed out"]
     rows = frames.readings.sort_values(["condition", "repeat", "quantity"]).to_dict("split")["data"]
     assert sorted(rows) == [
         [2, 0, "supply_current_a", 0.2],
@@ -127,7 +129,7 @@ def test_an_empty_run_has_the_same_columns_and_kinds_as_a_full_one(store: Store,
     assert len(empty.conditions) == len(empty.readings) == 0
     assert dtypes_of(empty) == dtypes_of(full)
     assert {axis: str(full.conditions[axis].dtype) for axis in AXES} == AXES
-    assert list(full.conditions.columns) == list(AXES)
+    assert list(full.conditions.columns) == [*AXES, "flag"]
     assert isinstance(full.readings["quantity"].dtype, pd.CategoricalDtype)
 
 

@@ -41,6 +41,7 @@ def _sweep() -> pd.DataFrame:
         rows += [(channel, code, temperature, mode, *rest) for rest in combinations]
     frame = pd.DataFrame(rows, columns=pd.Index(AXES))
     frame.index.name = "condition"
+    frame["flag"] = pd.Series("", index=frame.index, dtype="str")
     return frame
 
 
@@ -83,12 +84,12 @@ def _values(row: Any) -> dict[str, tuple[float, float, int]]:
 
 def _characteristics(conditions: pd.DataFrame) -> pd.DataFrame:
     rows = [
-        (word, row.Index, *row[1:], value, expanded / 2, expanded, math.inf, bound, CHARACTERISTICS[word].unit)
+        (word, row.Index, *row[1:-1], value, u / 2, u, math.inf, bound, CHARACTERISTICS[word].unit, row.flag)
         for row in conditions.itertuples()
-        for word, (value, expanded, bound) in _values(row).items()
+        for word, (value, u, bound) in _values(row).items()
     ]
     columns = ["characteristic", "condition", *AXES, "value", "standard_uncertainty", "expanded_uncertainty", "dof"]
-    return pd.DataFrame(rows, columns=pd.Index([*columns, "bound", "unit"])).astype({"bound": "int8"})
+    return pd.DataFrame(rows, columns=pd.Index([*columns, "bound", "unit", "flag"])).astype({"bound": "int8"})
 
 
 def _part(modes: tuple[str, ...]) -> Part:
@@ -237,7 +238,7 @@ def _report(
         "high", "Hot unit", "85 °C in the chamber", "burns", "let it cool to 40 °C", "IEC 61010-1, 10.1"
     )
     run, ended = "3f2c9a10-0000-4000-8000-000000000001", began.replace(day=3, hour=3)
-    facts = RunFacts(run, unit, operator, "done", began, ended, "0.1.0")
+    facts = RunFacts(run, unit, operator, "done", began, ended, "0.1.0", len(conditions))
     limits = tuple(_result(limit, table) for limit in part.limit)
     return Report(
         facts=facts,

@@ -20,7 +20,7 @@ def test_characteristics_read_back_as_they_were_by_pandas(report: Report) -> Non
 
     assert list(read.columns) == [
         "characteristic", "condition", *AXES, "value", "standard_uncertainty", "expanded_uncertainty", "dof",
-        "bound", "unit",
+        "bound", "unit", "flag",
     ]  # fmt: skip
     for column in ("value", "standard_uncertainty", "expanded_uncertainty", "dof", "temperature_c", "frequency_hz"):
         np.testing.assert_array_equal(read[column], table[column])
@@ -58,7 +58,7 @@ def test_no_line_is_wider_than_the_head(report: Report) -> None:
     """RFC 4180, 2.4: every line has the same number of fields."""
     rows = list(csv.reader(io.StringIO(characteristics_csv(report), newline="")))
 
-    assert {len(row) for row in rows} == {15}
+    assert {len(row) for row in rows} == {16}
     assert len(rows) == len(report.characteristics) + 1
 
 
