@@ -296,8 +296,8 @@ class Runner:
             self._say("tripped", self._progress.cause)
         for step in steps:
             self._say("safe state", f"{step.name}: {step.problem or 'done'}", {"confirmed": step.confirmed})
-            if not step.confirmed:
-                self._progress.unsafe += (f"{step.name}: {step.problem}",)
+        # What bring-up could not confirm either is said once.
+        self._progress.unsafe = tuple(dict.fromkeys((*self._progress.unsafe, *unconfirmed(steps))))
         return Outcome.READY
 
     # --- what the states share -----------------------------------------------------------------------------------
@@ -308,9 +308,14 @@ class Runner:
             raise Tripped("; ".join(map(str, found)))
 
     def _check_bias(self) -> None:
-        """A supply that has switched itself off reads no current, which no range of current would catch."""
-        if self._places.supply is not None and self._places.supply.protection_tripped():
+        """A supply that is off reads no current, which no range of current would catch."""
+        supply = self._places.supply
+        if supply is None:
+            return
+        if supply.protection_tripped():
             raise Tripped("the supply's over-voltage or over-current protection has switched the bias off")
+        if not supply.output_is_on():
+            raise Tripped("the supply's output is off, though this run has switched it on")
 
     def _check_queues(self) -> None:
         """An instrument that refused a setting has measured something else: no reading of this condition stands."""

@@ -51,6 +51,7 @@ class FakeBench:
     supply_current_a: float = 0.2
     supply_voltage_v: float = 5.0
     protection_tripped: bool = False
+    somebody_switched_bias_off: bool = False
     exchanges: list[Exchange] = field(default_factory=list)
     counts: Counter[str] = field(default_factory=Counter)
 
@@ -195,6 +196,9 @@ class FakeSupply(FakeOutput):
     def protection_tripped(self) -> bool:
         self._do("tripped?")
         return self.bench.protection_tripped
+
+    def output_is_on(self) -> bool:
+        return super().output_is_on() and not self.bench.somebody_switched_bias_off
 
 
 @dataclass

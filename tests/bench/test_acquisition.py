@@ -192,6 +192,15 @@ def test_a_spacing_below_every_filter_takes_the_narrowest() -> None:
     assert acquisition(100.0).first_setting("tone_lower", 0.0, 0.0, 0.0).resolution_bandwidth_hz == 10.0
 
 
+def test_no_sweep_is_longer_than_drift_allows() -> None:
+    """An analyzer with 1 Hz could look for 31 s at a line in the noise; 10 Hz is the narrowest within 3.5 s."""
+    fine = ANALYZER.model_copy(update={"bandwidths_hz": (1.0, 3.0, *ANALYZER.bandwidths_hz)})
+    setting = Acquisition(fine, Measure(), 1e6, INTERCEPTS_DBM).first_setting("im3_lower", -60.0, 11.0, 10.0)
+
+    assert setting.resolution_bandwidth_hz == 10.0
+    assert setting.sweep_s <= LONGEST_SWEEP_S
+
+
 def test_a_product_that_was_weaker_than_typical_is_looked_at_more_slowly_next_time() -> None:
     """The neighbouring condition is the best guess: 20 dB weaker than typical wants a narrower filter."""
     chooser = acquisition()

@@ -136,12 +136,17 @@ def test_a_scattered_reading_is_taken_again_once_and_the_second_one_counts(
     assert len(bench.values("analyzer", "begin")) == len(LINES) + 1
 
 
+@pytest.mark.parametrize("tones_dbm", [(-14.0, -8.0), (-8.0, -14.0)])
 def test_products_are_predicted_from_the_stronger_tone(
-    quick: Setup, make_bench: MakeBench, make_places: MakePlaces, monkeypatch: pytest.MonkeyPatch
+    quick: Setup,
+    make_bench: MakeBench,
+    make_places: MakePlaces,
+    monkeypatch: pytest.MonkeyPatch,
+    tones_dbm: tuple[float, float],
 ) -> None:
-    """The upper tone is 6 dB stronger: what is learnt of the products is learnt at its level."""
+    """6 dB stronger: what is learnt of the products is learnt at its level, whichever of both it is."""
     places = make_places(make_bench())
-    levels = iter([-14.0, -8.0])
+    levels = iter(tones_dbm)
     assert places.analyzer is not None
     monkeypatch.setattr(places.analyzer, "finish_power", lambda: PowerReading(next(levels, -90.0), 0.001))
     learnt: list[tuple[str, float]] = []

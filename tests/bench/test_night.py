@@ -350,19 +350,20 @@ def test_a_finished_night_is_not_resumed(store: Store, sequence_file: Callable[.
     assert len(witness.rigs) == 1
 
 
-def test_a_supply_that_switches_itself_off_trips_the_night(
-    store: Store, sequence_file: Callable[..., Path], witness: Witness
+@pytest.mark.parametrize(("by_itself", "cause"), [(True, "protection"), (False, "output is off")])
+def test_a_supply_that_is_switched_off_trips_the_night(
+    store: Store, sequence_file: Callable[..., Path], witness: Witness, by_itself: bool, cause: str
 ) -> None:
-    """A unit without bias reads a current of zero, which no range of current would catch."""
+    """By its protection or by hand: a unit without bias reads no current, which no range of current would catch."""
 
     def trip_the_supply(count: int) -> None:
         if count == 5:
             bias = witness.rigs[0].bias
             assert bias is not None
-            bias.on, bias.over_current_tripped = False, True
+            bias.on, bias.over_current_tripped = False, by_itself
 
     witness.when_done = trip_the_supply
-    with pytest.raises(Tripped, match="protection") as caught:
+    with pytest.raises(Tripped, match=cause) as caught:
         run(store, sequence_file(), witness)
 
     assert store.run(caught.value.run).state == "tripped"

@@ -291,22 +291,22 @@ def test_a_wish_to_stop_is_heard_within_the_condition(make_run: MakeRun) -> None
     assert run.book.conditions == []
 
 
-def test_a_wish_to_stop_ends_a_long_wait_at_once(make_run: MakeRun) -> None:
-    """The soak's poll of an hour goes in slices of half a second."""
+def test_a_wish_to_stop_ends_a_long_wait_at_once(make_run: MakeRun, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The soak's poll of an hour goes in slices of half a second; the wish comes in the middle of it."""
     run = make_run({"[soak]": "[soak]\npoll_s = 3600"})
-    run.bench.board_error_k = 9.0
-    asked_s: list[float] = []
+    clock = run.bench.clock
+    sleep = clock.sleep
 
-    def ask(event: Event) -> None:
-        if event.kind == "soak began":
-            asked_s.append(run.bench.clock.elapsed_s())
+    def sleep_and_wish(duration_s: float) -> None:
+        sleep(duration_s)
+        if clock.elapsed_s() > 1000.0:
             run.stop.ask()
 
-    run.listener = ask
+    monkeypatch.setattr(clock, "sleep", sleep_and_wish)
     with pytest.raises(Stopped):
         run.go()
 
-    assert run.bench.clock.elapsed_s() - asked_s[0] < 1.0
+    assert 1000.0 < clock.elapsed_s() < 1001.0
 
 
 def test_a_wish_before_the_beginning_powers_nothing(make_run: MakeRun) -> None:
@@ -386,6 +386,18 @@ def test_a_silent_instrument_on_the_way_to_safety_is_an_unsafe_bench(make_run: M
     assert run.book.states == ["tripped"]
 
 
+def test_a_bench_that_is_not_safe_before_power_is_said_to_be_unsafe_once(make_run: MakeRun) -> None:
+    """Bring-up and the trip that follows it find the same source still on."""
+    run = make_run()
+    run.bench.stuck_on.add("tone_1")
+    with pytest.raises(UnsafeBench) as caught:
+        run.go()
+
+    assert caught.value.unconfirmed == ("RF of tone_1 off: it reads back as still on",)
+    assert run.book.states == ["tripped"]
+    assert run.bench.whats("on") == []
+
+
 def test_a_queue_entry_after_a_condition_discards_its_readings(make_run: MakeRun) -> None:
     """An instrument that refused a setting has measured something else."""
     run = make_run()
@@ -408,6 +420,7 @@ def test_a_queue_entry_after_a_condition_discards_its_readings(make_run: MakeRun
         ("board_error_k", 90.0, "board temperature c"),
         ("supply_current_a", float("nan"), "supply current a"),
         ("protection_tripped", True, "protection has switched the bias off"),
+        ("somebody_switched_bias_off", True, "the supply's output is off"),
     ],
 )
 def test_a_broken_interlock_trips_with_its_cause_and_discards_the_condition(
@@ -425,7 +438,10 @@ def test_a_broken_interlock_trips_with_its_cause_and_discards_the_condition(
     assert run.bench.energy() == OFF
 
 
-@pytest.mark.parametrize(("attribute", "value"), [("board_error_k", -140.0), ("protection_tripped", True)])
+@pytest.mark.parametrize(
+    ("attribute", "value"),
+    [("board_error_k", -140.0), ("protection_tripped", True), ("somebody_switched_bias_off", True)],
+)
 def test_interlocks_hold_during_the_soak_too(make_run: MakeRun, attribute: str, value: float) -> None:
     """Most of a night is soak."""
     run = make_run()
