@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ast
+import importlib
 import re
 import shlex
 import subprocess
@@ -22,6 +24,7 @@ from drivers.catalogue import driver_class
 from drivers.messages import Messages
 from drivers.roles import Chamber, Identity
 from sequences import read_files
+from sequences.conditions import expand
 
 ROOT = Path(__file__).parents[1]
 
@@ -193,11 +196,14 @@ WHOLE = {"part": "virga-2.part.toml", "bench": "nimbus.bench.toml", "sequence": 
 
 
 def _whole_file(shown: str, kind: str) -> str:
-    """What is shown, or the shipped file of its kind with the tables shown put in place of its own."""
-    if MARK_OF_WHOLE[kind] in tomllib.loads(shown):
-        return shown
+    """The shipped file of its kind with what is shown put in place of the tables of those names.
+
+    A single table of a list, such as ``[[limit]]``, is added to the list; beside the file's own table, which says that
+    a whole file is meant, the list shown takes the place of the shipped one.
+    """
     text = read_files.demo_file(WHOLE[kind]).read_text(encoding="utf-8")
-    for header in re.findall(r"^\[[\w.-]+\]$", shown, re.M):
+    lists = r"|\[\[[\w.-]+\]\]" if kind in tomllib.loads(shown) else ""
+    for header in set(re.findall(rf"^(?:\[[\w.-]+\]{lists})$", shown, re.M)):
         text = re.sub(rf"^{re.escape(header)}\n.*?(?=^\[|\Z)", "", text, flags=re.M | re.S)
     return f"{text}\n{shown}"
 
@@ -212,6 +218,26 @@ def test_the_files_shown_in_the_documents_are_accepted() -> None:
         assert len(kinds) == 1, f"{place}: tables of {sorted(kinds)}"
         kind = kinds.pop()
         PARSERS[kind](_whole_file(text, kind), place)
+
+
+def test_the_python_shown_in_the_documents_imports_what_there_is() -> None:
+    """Every block compiles, and every name that it imports can be imported."""
+    shown = list(_blocks("python"))
+
+    assert shown, "no document shows Python"
+    for place, text in shown:
+        for node in ast.walk(ast.parse(text, place)):
+            if isinstance(node, ast.ImportFrom):
+                module = importlib.import_module(str(node.module))
+                assert [alias.name for alias in node.names if not hasattr(module, alias.name)] == []
+
+
+def test_the_readme_says_how_many_conditions_the_demo_has() -> None:
+    """The number that a person sees a minute later."""
+    setup = read_files.read_setup(read_files.demo_file("overnight.sequence.toml"))
+    count = len(expand(setup.sequence.model, setup.part.model, setup.bench.model))
+
+    assert f"{count:,} conditions" in _document("README.md")
 
 
 #: Roots of one machine's paths, and hosts that packages come from. Written so that this file does not match itself.
