@@ -15,7 +15,7 @@ from typing import Literal, Protocol
 from bench.acquisition import Acquisition
 from bench.bring_up import WakeUp, bring_up
 from bench.change import Changed, Changer
-from bench.errors import BenchError, Stopped, Tripped, UnsafeBench
+from bench.errors import Stopped, Tripped, UnsafeBench
 from bench.events import Event, EventKind, Facts, Listener
 from bench.interlocks import broken, watches
 from bench.measure import SOURCE_READING, LineReader, Readings, lines_of, read_condition, read_temperatures
@@ -186,7 +186,7 @@ class Runner:
         ending = self._ending(state)
         try:
             self._end(state)
-        except BenchError as unwritten:
+        except Exception as unwritten:
             if ending is None:
                 raise
             _add_unwritten(ending, unwritten)
@@ -337,10 +337,11 @@ class Runner:
         self._listener(event)
 
     def _end(self, state: State) -> None:
+        # The state first: a listener that fails must not leave the run as one that is still going on.
+        self._book.finish(_STORED_AS[state], self._take_exchanges())
         if state is State.STOPPED:
             self._say("stopped", "by the user")
         self._say("run ended", state.value)
-        self._book.finish(_STORED_AS[state], self._take_exchanges())
 
     def _end_by_mistake(self, mistake: BaseException) -> BaseException:
         """Make the bench safe, write the end down and return the error to act on: the one that came first."""
@@ -351,13 +352,16 @@ class Runner:
             first.add_note(str(UnsafeBench(left, self._job.run)))
         if trip is not None:
             _add_unwritten(trip, mistake)
+        if trip is None:
+            self._try_to(lambda: self._say("tripped", f"{type(mistake).__name__}: {mistake}"), first)
+        self._try_to(lambda: self._end(State.TRIPPED), first)
+        return first
+
+    def _try_to(self, write: Callable[[], None], first: BaseException) -> None:
         try:
-            if trip is None:
-                self._say("tripped", f"{type(mistake).__name__}: {mistake}")
-            self._end(State.TRIPPED)
+            write()
         except Exception as second:  # noqa: BLE001 - whatever it is, it must not hide the first error
             _add_unwritten(first, second)
-        return first
 
     def _ending(self, state: State) -> Exception | None:
         """The error that a run in this final state ends with; None if all is done and safe."""

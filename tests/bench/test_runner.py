@@ -548,6 +548,22 @@ def test_a_trip_that_cannot_be_written_down_is_still_the_error(make_run: MakeRun
     assert run.bench.energy() == OFF
 
 
+def test_a_trip_that_cannot_be_shown_is_still_the_error(make_run: MakeRun) -> None:
+    """The terminal went away while the run ended; the exit code must be that of a trip."""
+    run = make_run()
+    run.when("analyzer", "begin", lambda: setattr(run.bench, "supply_current_a", 0.4))
+
+    def gone(event: Event) -> None:
+        if event.kind == "run ended":
+            raise BrokenPipeError("nobody reads")
+
+    run.listener = gone
+    with pytest.raises(Tripped, match="supply current"):
+        run.go()
+
+    assert run.book.states == ["tripped"]
+
+
 def test_an_unsafe_bench_is_the_error_even_if_it_cannot_be_written_down(make_run: MakeRun) -> None:
     """Nothing is more urgent than a bias that may still be on."""
     run = make_run()
@@ -605,3 +621,4 @@ def test_a_terminal_that_goes_away_leaves_the_bench_safe_and_the_run_ended(make_
 
     assert run.bench.energy() == OFF
     assert run.book.numbers() == [0, 1]
+    assert run.book.states == ["tripped"]
