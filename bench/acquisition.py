@@ -3,8 +3,8 @@
 Pure: levels in, settings out. Two things spoil a reading of a weak line, and they pull in opposite directions: the
 analyzer's noise falls with less attenuation, its own products fall with more. So
 
-* the *attenuation* follows from the tones' level alone. It is the same at every gain code, so that its error cancels
-  in step error, matching and products relative to their tones;
+* the *attenuation* follows from the tones' level alone. With levels meant at the unit's output it is the same at every
+  gain code, so that its error cancels in step error, matching and products relative to their tones;
 * the *bandwidth* of each line follows from what the line is expected to be, learnt from the neighbouring condition,
   and a reading whose scatter shows that the guess was too hopeful is taken again, once, more slowly.
 """

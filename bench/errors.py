@@ -3,7 +3,6 @@
     BenchError
     ├── StoreFault      the store cannot be opened, read or written
     ├── NoSuchRun       a run's name fits none, or several
-    ├── RunRefused      a hazard forbids power-up
     ├── Tripped         an interlock was broken; the bench has been made safe
     ├── Stopped         the user stopped the run; the bench has been made safe
     └── UnsafeBench     the safe state could not be confirmed: a person must go to the bench
@@ -25,10 +24,6 @@ class StoreFault(BenchError):
 
 class NoSuchRun(BenchError):
     """The text that names a run fits no run, or more than one."""
-
-
-class RunRefused(BenchError):
-    """A hazard that blocks power-up."""
 
 
 class Tripped(BenchError):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enum import IntEnum
 
-from bench.errors import BenchError, NoSuchRun, RunRefused, Stopped, StoreFault, Tripped, UnsafeBench
+from bench.errors import BenchError, NoSuchRun, Stopped, StoreFault, Tripped, UnsafeBench
 from drivers.errors import InstrumentError
 from sequences.errors import SequenceError
 
@@ -24,7 +24,6 @@ class ExitCode(IntEnum):
 #: First match wins; more special classes stand above their base.
 BY_ERROR: tuple[tuple[type[Exception], ExitCode], ...] = (
     (SequenceError, ExitCode.BAD_INPUT),
-    (RunRefused, ExitCode.BAD_INPUT),
     (NoSuchRun, ExitCode.BAD_INPUT),
     (StoreFault, ExitCode.STORE),
     (Stopped, ExitCode.STOPPED),

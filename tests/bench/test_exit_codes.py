@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from bench.errors import BenchError, NoSuchRun, RunRefused, Stopped, StoreFault, Tripped, UnsafeBench
+from bench.errors import BenchError, NoSuchRun, Stopped, StoreFault, Tripped, UnsafeBench
 from bench.exit_codes import BY_ERROR, ExitCode, of_decision, of_error
 from bench.sequencer import ImpossibleStep
 from drivers.errors import InstrumentError, LinkLost, NotThere, NotUnderstood, OutOfTurn, Refused, TimedOut
@@ -18,7 +18,6 @@ ERRORS: list[tuple[Exception, ExitCode]] = [
     (FileFaults([FileFault("no file", "x.toml")]), ExitCode.BAD_INPUT),
     (NotServed("output", "A", 200.0, 0), ExitCode.BAD_INPUT),
     (NotCovered("output", "A", 200.0, 1e9, 1e6, 5e8), ExitCode.BAD_INPUT),
-    (RunRefused("refused"), ExitCode.BAD_INPUT),
     (NoSuchRun("none"), ExitCode.BAD_INPUT),
     (StoreFault("locked"), ExitCode.STORE),
     (Stopped("0123456789"), ExitCode.STOPPED),
