@@ -20,7 +20,7 @@ DemoFolder = Annotated[Path, typer.Option("--to", help="Folder for the report; t
 DemoUnit = Annotated[
     str, typer.Option("--unit", help="Serial of the simulated unit; VG2-0013 has a fault.", metavar="SERIAL")
 ]
-Quick = Annotated[bool, typer.Option("--quick", help="The half-hour sequence instead of the whole night.")]
+Quick = Annotated[bool, typer.Option("--quick", help="Three temperatures and seven codes instead of the whole night.")]
 
 
 def demo(

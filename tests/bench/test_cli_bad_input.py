@@ -568,6 +568,7 @@ def test_a_file_in_the_place_of_the_report_folder_is_refused_before_the_night_be
     assert answer.code == ExitCode.BAD_INPUT
     assert f"found '{PART}', which is no part of an earlier report; nothing was replaced. " in answer.err
     assert Path(PART).read_text(encoding="utf-8") == SHIPPED[PART]
+    assert list(Path().glob("*.db")) == []
 
 
 def _mutated(draw: st.DrawFn, text: str) -> str:
