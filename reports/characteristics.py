@@ -17,12 +17,14 @@ class Definition:
         title: Name for people.
         formula: One-line definition.
         source: Where the definition was published, or that it is common practice.
+        assumptions: What must hold for the figure to mean what its title says; empty if nothing beyond the formula.
     """
 
     unit: str
     title: str
     formula: str
     source: str
+    assumptions: str = ""
 
 
 _INTERCEPT = "K. Kundert, Accurate and Rapid Measurement of IP2 and IP3, 2002 (from memory, not seen)"
