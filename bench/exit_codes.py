@@ -18,6 +18,7 @@ class ExitCode(IntEnum):
     TRIPPED = 3
     INSTRUMENT = 4
     STORE = 5
+    OUR_MISTAKE = 70  # EX_SOFTWARE of BSD's sysexits: not to be taken for a limit that is not met
     STOPPED = 130  # 128 + SIGINT, as shells report an interrupt
 
 

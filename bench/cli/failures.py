@@ -6,6 +6,7 @@ No user ever sees a traceback for something that they or an instrument did.
 from __future__ import annotations
 
 import sys
+import traceback
 from collections.abc import Sequence as SequenceOf
 
 import typer
@@ -14,7 +15,7 @@ from bench.cli.output import print_json
 
 
 def run_guarded(app: typer.Typer, arguments: SequenceOf[str]) -> int:
-    """Run the command line; returns its exit code. Only mistakes of our own still raise."""
+    """Run the command line; returns its exit code. Only a mistake of ours is shown with its traceback."""
     try:
         app(list(arguments), prog_name="nightbench", standalone_mode=True)
     except SystemExit as end:
@@ -24,12 +25,14 @@ def run_guarded(app: typer.Typer, arguments: SequenceOf[str]) -> int:
 
         _say("stopped; nothing was switched on")
         return ExitCode.STOPPED
-    except Exception as error:
-        from bench.exit_codes import of_error
+    except Exception as error:  # noqa: BLE001  # the outermost frame: whatever comes here must end in an exit code
+        from bench.exit_codes import ExitCode, of_error
 
         code = of_error(error)
         if code is None:
-            raise
+            traceback.print_exc()
+            _say("this is a mistake in nightbench; please report it with the lines above")
+            return ExitCode.OUR_MISTAKE
         if "--json" in arguments:
             print_json({"error": type(error).__name__, "text": str(error), "exit_code": int(code)})
         _say(str(error))

@@ -111,16 +111,28 @@ def _engine(url: URL, where: str) -> Engine:
 
 
 def _set_up_sqlite(driver_connection: Any, _record: Any) -> None:
-    """WAL lets the live page read while a run writes; FULL makes each commit survive a power cut."""
+    """What each connection needs; FULL makes each commit survive a power cut."""
     # By itself the driver begins a transaction only before INSERT, UPDATE and DELETE, so a migration's CREATE and
     # ALTER would escape it; with None it leaves beginning to _begin_sqlite.
     driver_connection.isolation_level = None
     cursor = driver_connection.cursor()
     cursor.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
-    cursor.execute("PRAGMA journal_mode = WAL")
     cursor.execute("PRAGMA synchronous = FULL")
     cursor.execute("PRAGMA foreign_keys = ON")
     cursor.close()
+
+
+def _use_wal(engine: Engine) -> None:
+    """Readers and a writer side by side. Kept in the file's head, so only once the file is known to be ours."""
+    if engine.dialect.name != "sqlite":
+        return
+    connection = engine.raw_connection()
+    try:
+        cursor = connection.cursor()
+        cursor.execute("PRAGMA journal_mode = WAL")
+        cursor.close()
+    finally:
+        connection.close()
 
 
 def _begin_sqlite(connection: Connection) -> None:
@@ -131,10 +143,11 @@ def _begin_sqlite(connection: Connection) -> None:
 def _bring_to_current(engine: Engine, where: str, *, must_exist: bool) -> None:
     with engine.connect() as connection:
         version = _version(connection, where)
-    if version == SCHEMA_VERSION:
-        return
     if version is None and must_exist:
         raise StoreFault(f"{where}: it is empty; name the store that a run was kept in")
+    _use_wal(engine)
+    if version == SCHEMA_VERSION:
+        return
     with locking(engine).begin() as connection:
         version = _version(connection, where)  # asked again under the lock: another program may have been faster
         if version is None:

@@ -355,3 +355,20 @@ def test_a_reader_that_goes_away_ends_a_command_quietly(sequence: str) -> None:
     # What the shell sees of a filter whose reader has gone; the one thing that must not come is a traceback.
     assert process.wait(timeout=60) == 1
     assert said == ""
+
+
+def test_a_mistake_of_ours_is_not_taken_for_a_limit_that_is_not_met(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Exit code 70 (EX_SOFTWARE of sysexits), with the traceback that a report needs."""
+
+    def broken(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("ours")
+
+    monkeypatch.setattr("bench.plan.make_plan", broken)
+    code = run_guarded(app, ["plan", str(demo_file("quick.sequence.toml"))])
+    said = capsys.readouterr().err
+
+    assert code == ExitCode.OUR_MISTAKE == 70
+    assert "ZeroDivisionError: ours" in said
+    assert "please report it" in said

@@ -43,7 +43,7 @@ class Answer:
 
 
 def nightbench(*arguments: str) -> Answer:
-    """Run a command in this process. A mistake of ours would raise here, and so fail the test."""
+    """Run a command in this process. A mistake of ours would end in exit code 70, which no test here expects."""
     out, err = io.StringIO(), io.StringIO()
     with redirect_stdout(out), redirect_stderr(err):
         code = run_guarded(app, arguments)
@@ -99,6 +99,15 @@ FILE_MISTAKES: dict[str, tuple[str, str, str, tuple[str, ...]]] = {
         "spacing_mhz = 1",
         'spacing_mhz = "1 MHz"',
         (f'{SEQUENCE}, [tones] spacing_mhz: found "1 MHz", allowed a number',),
+    ),
+    "driver that does not exist": (
+        BENCH,
+        'serial = "NS-203"',
+        'serial = "NS-203"\ndriver = "scpy"',
+        (
+            f"{BENCH}, [instrument.analyzer] driver: a spectrum analyzer has no driver 'scpy' (did you mean 'scpi'?); "
+            "allowed: scpi, or package.module:Class",
+        ),
     ),
     "fraction instead of a whole number": (
         BENCH,

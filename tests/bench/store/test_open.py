@@ -129,9 +129,11 @@ def test_another_programs_database_is_left_alone(path: Path) -> None:
     with sqlite3.connect(path) as database:
         database.execute("CREATE TABLE bookmarks (url TEXT)")
     database.close()
+    before = path.read_bytes()
 
     with pytest.raises(StoreFault, match="belongs to another program \\(it has a table 'bookmarks'\\)"):
         open_store(str(path))
+    assert path.read_bytes() == before
     with sqlite3.connect(path) as database:
         assert database.execute("SELECT name FROM sqlite_master").fetchall() == [("bookmarks",)]
     database.close()
