@@ -369,6 +369,6 @@ def test_a_mistake_of_ours_is_not_taken_for_a_limit_that_is_not_met(
     code = run_guarded(app, ["plan", str(demo_file("quick.sequence.toml"))])
     said = capsys.readouterr().err
 
-    assert code == ExitCode.OUR_MISTAKE == 70
+    assert int(code) == 70
     assert "ZeroDivisionError: ours" in said
     assert "please report it" in said
