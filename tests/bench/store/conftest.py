@@ -38,7 +38,8 @@ def location(request: pytest.FixtureRequest, path: Path) -> Iterator[str]:
     if request.param == "sqlite":
         yield str(path)
         return
-    schema = "a_night"
+    # Tests may run side by side; each process has a schema of its own.
+    schema = f"a_night_{os.environ.get('PYTEST_XDIST_WORKER', 'alone')}"
     server = create_engine(POSTGRESQL)
     with server.begin() as connection:
         connection.execute(DropSchema(schema, cascade=True, if_exists=True))
