@@ -19,8 +19,9 @@ from sequences.conditions import AxisValues, Condition, axis_values
 from sequences.errors import FaultKind, FileFault
 from sequences.part_file import Part, Span
 from sequences.path_losses import PathLosses
-from sequences.products import TONES, input_level_dbm, line_frequency_hz, measured_lines
+from sequences.products import TONES, line_frequency_hz, measured_lines
 from sequences.sequence_file import Sequence
+from sequences.source_levels import unit_input_levels_dbm
 from sequences.units import plain_number, quantity_text
 
 #: Least distance in dB of the strongest signal below the analyzer's highest input. Ours: the saturated output is a
@@ -169,22 +170,8 @@ def level_faults(subject: Subject, conditions: tuple[Condition, ...]) -> Iterato
 
 def _unit_input_dbm(subject: Subject, conditions: tuple[Condition, ...]) -> tuple[FloatArray, FloatArray]:
     """Level of the lower and the upper tone at the unit's input in dBm, each (conditions,)."""
-    tones, part = subject.sequence.tones, subject.part
-    lower = np.array(
-        [
-            input_level_dbm(
-                condition.tone_level_dbm,
-                part.gain_codes.gain_of[condition.gain_code],
-                condition.load_ohm,
-                part.part.input_resistance_ohm,
-            )
-            if tones.level_at == "output"
-            else condition.tone_level_dbm
-            for condition in conditions
-        ],
-        dtype=np.float64,
-    )
-    return lower, lower + tones.upper_minus_lower_db
+    levels = np.array([unit_input_levels_dbm(item, subject.part, subject.sequence.tones) for item in conditions])
+    return levels[:, 0], levels[:, 1]
 
 
 def _source_faults(
