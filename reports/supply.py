@@ -15,7 +15,9 @@ from numpy.typing import NDArray
 
 from reports.errors import CannotDerive
 from reports.partners import Grid, Rows
-from reports.uncertainty import DIVISORS, Cause, Uncertain, difference, product, ratio, standard
+from reports.repeats import scatter_of_repeats
+from reports.temperature import at_temperature, ends
+from reports.uncertainty import Cause, Uncertain, difference, product, ratio, standard
 from sequences.values import SAME_WITHIN
 
 if TYPE_CHECKING:
@@ -33,27 +35,36 @@ def current(wide: WideReadings, instruments: Instruments, grid: Grid, soak: Soak
     own reading with its one error. Raises CannotDerive if the bench has neither.
     """
     reading = wide.of("supply_current_a")
-    causes = {"scatter of the repeats": _repeats(wide, "supply_current_a")}
+    causes = {"scatter of the repeats": _repeats(wide, "supply_current_a", "A")}
     if instruments.current_meter is not None:
         accuracy = instruments.current_meter.accuracy
-        causes["current meter gain"] = Cause.of(standard(accuracy.gain, "rectangular") * reading, rows=wide.rows)
-        causes["current meter offset"] = Cause.of(standard(accuracy.offset_a, "rectangular"), rows=wide.rows)
+        gain, offset_a = standard(accuracy.gain, "rectangular"), standard(accuracy.offset_a, "rectangular")
+        causes["current meter gain"] = Cause.of(
+            gain * reading, rows=wide.rows, standard=gain, unit="A/A", name_of=lambda _: "current meter: gain"
+        )
+        causes["current meter offset"] = Cause.of(
+            offset_a, rows=wide.rows, standard=offset_a, unit="A", name_of=lambda _: "current meter: offset"
+        )
     elif instruments.supply is not None:
-        half_width = instruments.supply.accuracy.current_a
-        causes["supply current reading"] = Cause.of(standard(half_width, "rectangular"), rows=wide.rows)
+        error_a = standard(instruments.supply.accuracy.current_a, "rectangular")
+        causes["supply current reading"] = Cause.of(
+            error_a, rows=wide.rows, standard=error_a, unit="A", name_of=lambda _: "supply: current reading"
+        )
     else:
         raise CannotDerive("supply_current", "the bench has neither a current meter nor a supply")
-    return Uncertain.of(reading, causes | _temperature(wide, instruments, grid, soak))
+    return at_temperature(Uncertain.of(reading, causes), wide, instruments, grid, soak)
 
 
 def voltage(wide: WideReadings, instruments: Instruments) -> Uncertain:
     """Supply voltage in V as the supply reads it, shape (conditions,). Raises CannotDerive without a supply."""
     if instruments.supply is None:
         raise CannotDerive("supply_power", "the bench has no supply")
-    half_width = instruments.supply.accuracy.voltage_reading_v
+    error_v = standard(instruments.supply.accuracy.voltage_reading_v, "rectangular")
     causes = {
-        "supply voltage reading": Cause.of(standard(half_width, "rectangular"), rows=wide.rows),
-        "scatter of the repeats": _repeats(wide, "supply_voltage_v"),
+        "supply voltage reading": Cause.of(
+            error_v, rows=wide.rows, standard=error_v, unit="V", name_of=lambda _: "supply: voltage reading"
+        ),
+        "scatter of repeated voltages": _repeats(wide, "supply_voltage_v", "V"),
     }
     return Uncertain.of(wide.of("supply_voltage_v"), causes)
 
@@ -87,71 +98,24 @@ def box(supply_current: Uncertain, grid: Grid, reference_temperature_c: float) -
     temperature = grid.axis("temperature_c")
     group, groups = grid.groups("temperature_c")
     there = np.flatnonzero(~np.isnan(supply_current.value))
-    highest, lowest = _ends(supply_current.value, group, groups, there)
-    hottest, coldest = _ends(temperature, group, groups, there)
+    highest, lowest = ends(supply_current.value, group, groups, there)
+    hottest, coldest = ends(temperature, group, groups, there)
     is_reference = np.abs(temperature[there] - reference_temperature_c) <= SAME_WITHIN
     rows = there[is_reference & (supply_current.value[there] != 0)]
-    # np.where in _ends leaves −1 for a group of which nothing was measured; its rows are not in `there`.
+    # ``ends`` leaves −1 for a group of which nothing was measured; its rows are not in `there`.
     span = temperature[hottest[group[rows]]] - temperature[coldest[group[rows]]]
     rows, span = rows[span > 0], span[span > 0]
     swing = difference(supply_current, highest[group[rows]], supply_current, lowest[group[rows]])
     return rows, ratio(swing, supply_current.take(rows), factor=1e6).scaled(1.0 / span)
 
 
-def _temperature(wide: WideReadings, instruments: Instruments, grid: Grid, soak: Soak) -> dict[str, Cause]:
-    """What the unit's temperature adds to the current, in A.
-
-    The thermometer's error is one draw for the bench, so it all but cancels in a change with temperature. How far the
-    board was off differs from soak to soak: the deviation that it showed, or, without a board thermometer, the soak
-    rule's tolerance for the air and the chamber's own error, as half-width of a rectangular distribution. A group with
-    one temperature has no slope and takes nothing from here.
-    """
-    slope = _slope_a_per_k(wide.of("supply_current_a"), grid)
-    unshared = np.arange(wide.rows)
-    causes: dict[str, Cause] = {}
-    if instruments.board_thermometer is not None and "board_temperature_c" in wide.mean:
-        error_k = standard(instruments.board_thermometer.accuracy.temperature_k, "rectangular")
-        causes["board thermometer"] = Cause.of(slope * error_k, rows=wide.rows)
-        off_k = np.abs(wide.of("board_temperature_c") - grid.axis("temperature_c"))
-    elif instruments.chamber is not None:
-        off_k = np.full(wide.rows, soak.air_within_k + instruments.chamber.accuracy.temperature_k)
-    else:
-        return causes
-    causes["unit off its temperature"] = Cause.of(slope * off_k / DIVISORS["rectangular"], unshared, rows=wide.rows)
-    return causes
-
-
-def _slope_a_per_k(reading: FloatArray, grid: Grid) -> FloatArray:
-    """Change of current per kelvin between the hottest and the coldest condition of each group; 0 with one."""
-    temperature = grid.axis("temperature_c")
-    group, groups = grid.groups("temperature_c")
-    there = np.flatnonzero(~np.isnan(reading))
-    hottest, coldest = _ends(temperature, group, groups, there)
-    span = temperature[hottest] - temperature[coldest]
-    change_a = reading[hottest] - reading[coldest]
-    slope: FloatArray = np.where(span > 0, change_a / np.where(span > 0, span, 1.0), 0.0)
-    return slope[group]
-
-
-def _repeats(wide: WideReadings, quantity: str) -> Cause:
-    """Standard deviation of the mean over the repeats; 0 with one. Counted as known: pooled over a run, it is."""
-    spread = wide.spread.get(quantity, np.zeros(wide.rows))
-    # Voltage and current of one condition scatter apart: even numbers for one, odd for the other.
-    number = 2 * np.arange(wide.rows) + (quantity == "supply_voltage_v")
-    return Cause.of(spread, number, rows=wide.rows, kind="A", distribution="normal")
+def _repeats(wide: WideReadings, quantity: str, unit: str) -> Cause:
+    return scatter_of_repeats(
+        wide, quantity, np.arange(wide.rows), unit, lambda _: f"scatter of the repeats of {quantity}"
+    )
 
 
 def _to_reference(grid: Grid, reference_temperature_c: float) -> tuple[Rows, Rows]:
     values = grid.values["temperature_c"]
     at_reference = [value for value in values if abs(float(value) - reference_temperature_c) <= SAME_WITHIN]
     return grid.pairs("temperature_c", dict.fromkeys(values, at_reference[0]) if at_reference else {})
-
-
-def _ends(value: FloatArray, group: NDArray[np.int64], groups: int, there: Rows) -> tuple[Rows, Rows]:
-    """Row of the highest and of the lowest value of each group; −1 for a group without any."""
-    order = there[np.lexsort((value[there], group[there]))]
-    last = np.full(groups, -1, dtype=np.intp)
-    first = last.copy()
-    last[group[order]] = order
-    first[group[order[::-1]]] = order[::-1]
-    return last, first
