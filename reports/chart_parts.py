@@ -1,4 +1,4 @@
-"""What all charts are made of: colours, slices of a table, limit lines, and one layout of small panels.
+"""What all charts are made of: colours, slices of a table, limit lines, and one look.
 
 Rule: a chart holds its data inline and its own configuration, so that nothing outside can change how it looks.
 Colours of categories: Okabe and Ito, "Color Universal Design", 2008 (from memory of the published palette, not seen).
@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from functools import cache
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -28,13 +28,10 @@ INK = "#1d2733"
 FAINT = "#5b6775"
 LIMIT = "#1d2733"
 
-#: A panel's plotting area. Two beside each other with axis and legend fill the width of the page.
-PANEL_WIDTH, PANEL_HEIGHT = 350, 220
-
-#: Most places along the axis at which values get a dot of their own; with more, dots hide lines and fill the page.
-MOST_DOTS = 12
-
 Rows = list[dict[str, Any]]
+
+#: Name of a chart's own data set.
+ROWS = "rows"
 
 
 def temperature_colours(count: int) -> list[str]:
@@ -120,164 +117,39 @@ def _apart(lines: Rows) -> Rows:
     return lines
 
 
-@dataclass(frozen=True)
-class Panels:
-    """One figure of small panels, all with the same axes.
+def layers(*charts: Any) -> list[dict[str, Any]]:
+    """Charts as layers of one description: marks, encodings and transforms.
 
-    Attributes:
-        title, subtitle: What one sees; under which fixed conditions.
-        rows: Data: ``kind`` value, band or limit; ``panel``, ``x``, ``y``; values also ``series`` and ``bound``, bands
-            ``low`` and ``high``, limits as ``limit_rows`` gives them.
-        panels: Names of the panels in reading order; ``columns`` of them stand beside each other.
-        x_title, y_title: With unit.
-        x_ticks: Where to write numbers; empty lets the chart choose. ``x_log`` spaces by ratio.
-        series_title, series, colours: Legend of the lines.
-        markers: Whether lines also differ by dash and marker, as categories do.
+    Put together as plain dicts, since the chart library copies every chart whole each time that it joins some.
     """
-
-    title: str
-    subtitle: str
-    rows: Rows
-    panels: tuple[str, ...]
-    columns: int
-    x_title: str
-    y_title: str
-    series_title: str
-    series: tuple[str, ...]
-    colours: tuple[str, ...]
-    x_ticks: tuple[float, ...] = ()
-    x_log: bool = False
-    markers: bool = False
-    width: int = PANEL_WIDTH
-    height: int = PANEL_HEIGHT
+    kept = ("transform", "mark", "encoding")
+    described = [chart.to_dict(validate=False) for chart in charts]
+    return [{key: one[key] for key in kept if key in one} for one in described]
 
 
-def panels_chart(figure: Panels) -> dict[str, Any]:
-    """The Vega-Lite description of a figure of panels."""
+def described(body: dict[str, Any], title: str, subtitle: str, rows: Rows) -> dict[str, Any]:
+    """A Vega-Lite description: ``body`` (``layer`` or ``facet``) on the data set ``rows``, in the look of all."""
+    heading = {"text": title, "subtitle": subtitle, "anchor": "start", "offset": 14}
+    return {"title": heading, "config": _look(), "data": {"name": ROWS}, "datasets": {ROWS: rows}} | body
+
+
+@cache
+def _look() -> dict[str, Any]:
+    """Configuration that all figures share."""
     import altair as alt
 
-    y = _y_axis(figure)
-    layers = [*_limit_layers(figure, y), *_value_layers(figure, y)]
-    panel = alt.layer(*layers, data=alt.InlineData(values=figure.rows)).properties(
-        width=figure.width, height=figure.height
-    )
-    header = alt.Header(title=None, labelFontSize=12, labelFontWeight="bold", labelColor=INK, labelAnchor="start")
-    if len(figure.panels) == 1 and not figure.panels[0]:
-        return described(panel, figure.title, figure.subtitle)
-    facet = alt.Facet("panel:N", sort=list(figure.panels), header=header)
-    return described(panel.facet(facet, columns=figure.columns), figure.title, figure.subtitle)
-
-
-def described(chart: Any, title: str, subtitle: str) -> dict[str, Any]:
-    """A chart with title and the look that all figures share, as a Vega-Lite description."""
-    import altair as alt
-
-    heading = alt.Title(title, subtitle=subtitle, anchor="start", offset=14)
-    configured = chart.properties(title=heading).configure(font=FONT, aria=False, background="white")
-    configured = configured.configure_title(fontSize=15, subtitleFontSize=12, color=INK, subtitleColor=FAINT)
-    configured = configured.configure_axis(
+    chart = alt.Chart().configure(font=FONT, aria=False, background="white").configure_view(stroke="#c9d0d7")
+    chart = chart.configure_title(fontSize=15, subtitleFontSize=12, color=INK, subtitleColor=FAINT)
+    chart = chart.configure_axis(
         labelFontSize=11, titleFontSize=12, titleFontWeight="normal", titlePadding=8,
         labelColor=INK, titleColor=INK, gridColor="#e6eaee", domainColor="#98a2ad", tickColor="#98a2ad",
     )  # fmt: skip
-    configured = configured.configure_legend(
-        labelFontSize=11,
-        titleFontSize=11,
-        titleFontWeight="normal",
-        titleColor=FAINT,
-        labelColor=INK,
+    chart = chart.configure_legend(
+        labelFontSize=11, titleFontSize=11, titleFontWeight="normal", titleColor=FAINT, labelColor=INK,
         symbolStrokeWidth=2,
-    )
-    described: dict[str, Any] = configured.configure_view(stroke="#c9d0d7").to_dict()
-    return described
-
-
-def _y_axis(figure: Panels) -> Any:
-    import altair as alt
-
-    heights = [row[key] for row in figure.rows for key in ("y", "low", "high") if key in row]
-    low, high = min(heights), max(heights)
-    pad = 0.11 * (high - low) or max(abs(high) * 0.01, 0.1)
-    return alt.Y("y:Q", title=figure.y_title, scale=alt.Scale(domain=[low - pad, high + pad], zero=False, nice=False))
-
-
-def _x_axis(figure: Panels) -> Any:
-    import altair as alt
-
-    places = [row[key] for row in figure.rows for key in ("x", "x2") if key in row]
-    axis = alt.Axis(values=list(figure.x_ticks), labelOverlap="greedy") if figure.x_ticks else alt.Axis()
-    scale = alt.Scale(
-        type="log" if figure.x_log else "linear", domain=[min(places), max(places)], nice=False, zero=False, padding=6
-    )
-    return alt.X("x:Q", title=figure.x_title, axis=axis, scale=scale)
-
-
-def _value_layers(figure: Panels, y: Any) -> list[Any]:
-    import altair as alt
-
-    x = _x_axis(figure)
-    legend = (
-        alt.Legend(title=figure.series_title, symbolType="stroke", symbolOpacity=1, symbolSize=260)
-        if len(figure.series) > 1
-        else None
-    )
-    colour = alt.Color(
-        "series:N", scale=alt.Scale(domain=list(figure.series), range=list(figure.colours)), legend=legend
-    )
-    values = alt.Chart().transform_filter("datum.kind === 'value'").encode(x=x, y=y, color=colour)
-    dash: dict[str, Any] = {}
-    if figure.markers:
-        patterns = [[1, 0], [6, 3], [2, 2], [8, 3, 2, 3], [10, 4], [4, 1]]
-        scale = alt.Scale(domain=list(figure.series), range=patterns[: len(figure.series)])
-        dash = {"strokeDash": alt.StrokeDash("series:N", scale=scale, legend=legend)}
-    band = (
-        alt.Chart()
-        .transform_filter("datum.kind === 'band'")
-        .mark_area(opacity=0.22, line=False)
-        .encode(x=x, y=alt.Y("low:Q", title=figure.y_title), y2="high:Q", color=colour)
-    )
-    layers = [values.mark_line(strokeWidth=1.6).encode(**dash)]
-    if len({row["x"] for row in figure.rows if row["kind"] == "value"}) <= MOST_DOTS:
-        layers.append(values.mark_circle(size=13, opacity=1))
-    if any(row["kind"] == "band" for row in figure.rows):
-        layers.insert(0, band)
-    if any(row.get("bound") for row in figure.rows):
-        layers.append(_bounded_layer(values))
-    return layers
-
-
-def _bounded_layer(values: Any) -> Any:
-    """Open triangles that point to where the true value lies."""
-    import altair as alt
-
-    words = {"true value at least this": "triangle-up", "true value at most this": "triangle-down"}
-    shape = alt.Shape(
-        "bounded:N",
-        scale=alt.Scale(domain=list(words), range=list(words.values())),
-        legend=alt.Legend(title="Bounded", orient="bottom", direction="horizontal"),
-    )
-    marks = values.transform_filter("datum.bound !== 0").transform_calculate(
-        bounded="datum.bound > 0 ? 'true value at least this' : 'true value at most this'"
-    )
-    return marks.mark_point(size=46, filled=False, strokeWidth=1.3, opacity=1).encode(shape=shape)
-
-
-def _limit_layers(figure: Panels, y: Any) -> list[Any]:
-    import altair as alt
-
-    if not any(row["kind"] == "limit" for row in figure.rows):
-        return []
-    limits = alt.Chart().transform_filter("datum.kind === 'limit'").encode(y=y)
-    rule = limits.mark_rule(color=LIMIT, strokeDash=[7, 3], strokeWidth=1.1).encode(x=_x_axis(figure), x2="x2:Q")
-    layers = [rule]
-    x = alt.X("label_x:Q", title=figure.x_title)
-    inward: dict[Literal["left", "center", "right"], int] = {"left": 3, "center": 0, "right": -3}
-    for align, shift in inward.items():
-        for side, offset in (("min", 11), ("max", -6)):
-            # A minimum is labelled below and a maximum above its line: on the side where no value should be.
-            label = limits.transform_filter(f"datum.align === '{align}' && datum.side === '{side}'")
-            text = label.mark_text(color=LIMIT, fontSize=10.5, align=align, dy=offset, dx=shift)
-            layers.append(text.encode(x=x, text="label:N"))
-    return layers
+    )  # fmt: skip
+    look: dict[str, Any] = chart.mark_point().to_dict(validate=False)["config"]
+    return look
 
 
 def category_colours(count: int) -> tuple[str, ...]:

@@ -12,17 +12,10 @@ from typing import TYPE_CHECKING, Literal
 import pandas as pd
 
 from reports.characteristics import CHARACTERISTICS
-from reports.chart_parts import (
-    Panels,
-    Rows,
-    category_colours,
-    commonest_slice,
-    limit_rows,
-    panels_chart,
-    temperature_colours,
-)
+from reports.chart_parts import Rows, category_colours, commonest_slice, limit_rows, temperature_colours
 from reports.frames import AXES
 from reports.margin_chart import margin_chart
+from reports.panels_chart import Panels, panels_chart
 from reports.svg_text import svg_text
 from reports.wording import axis_text, condition_text, shown_unit, value_text
 from sequences.units import to_si

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from reports.characteristics import CHARACTERISTICS
-from reports.chart_parts import INK, Rows, described
+from reports.chart_parts import INK, Rows, described, layers
 from reports.text_table import margin_text, sides_text
 from reports.wording import DECISIONS
 
@@ -62,16 +62,19 @@ def margin_chart(limits: Sequence[LimitResult]) -> dict[str, Any] | None:
         legend=alt.Legend(title="Decision", orient="bottom", direction="horizontal"),
     )
     shape = alt.Shape("decision:N", scale=alt.Scale(domain=words, range=list(_SHAPES.values())))
-    base = alt.Chart(alt.InlineData(values=rows)).encode(y=y)
-    edges = alt.Chart(alt.InlineData(values=[{"ratio": -1}, {"ratio": 0}, {"ratio": 1}]))
-    layers = [
-        edges.mark_rule(color="#98a2ad", strokeDash=[4, 3]).encode(x=x),
+    base = alt.Chart().encode(y=y)
+    edges = [
+        alt.Chart().mark_rule(color="#98a2ad", strokeDash=[4, 3]).encode(x=alt.XDatum(ratio, title=x_title))
+        for ratio in (-1, 0, 1)
+    ]
+    charts = [
+        *edges,
         base.mark_rule(strokeWidth=2).encode(x=alt.X("low:Q", title=x_title), x2="high:Q", color=colour),
         base.mark_point(size=75, filled=True, opacity=1).encode(x=x, color=colour, shape=shape),
         base.mark_text(align="left", dx=10, dy=-7, fontSize=10.5, color=INK).encode(x=x, text="text:N"),
     ]
-    chart = alt.layer(*layers).properties(width=520, height=alt.Step(30))
-    return described(chart, "Margin of each limit against its uncertainty", "worst condition of each limit")
+    body = {"layer": layers(*charts), "width": 520, "height": {"step": 30}}
+    return described(body, "Margin of each limit against its uncertainty", "worst condition of each limit", rows)
 
 
 def _rows(limits: Sequence[LimitResult]) -> Rows:

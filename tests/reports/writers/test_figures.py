@@ -88,8 +88,8 @@ def test_a_limit_is_labelled_where_no_value_crosses_the_text(report: Report) -> 
 
 def test_bounded_values_have_a_marker_of_their_own(figures: dict[str, Figure]) -> None:
     """The legend of the triangles is there exactly where a value is only bounded."""
-    assert "true value at most this" in _texts(figures["hd3"])
-    assert "true value at most this" not in _texts(figures["hd2"])
+    assert "≤ true value at most this" in _texts(figures["hd3"])
+    assert "≤ true value at most this" not in _texts(figures["hd2"])
 
 
 def test_the_caption_names_the_value_that_stands_out(figures: dict[str, Figure]) -> None:
