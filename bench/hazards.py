@@ -97,18 +97,19 @@ def _rf(
     part: Part, bench: Bench, sequence: Sequence, path_losses: PathLosses, conditions: tuple[Condition, ...]
 ) -> Iterator[Hazard]:
     analyzer = bench.instrument.analyzer
-    if analyzer is None or not (sequence.measure.two_tone or sequence.measure.harmonics):
+    two_tones = sequence.measure.two_tone or sequence.measure.harmonics
+    if analyzer is None or not (two_tones or sequence.measure.compression):
         return
     ratings = part.absolute_maximum
+    together_db, named = (TWO_TONES_DB, "both tones") if two_tones else (0.0, "one tone")
     input_dbm, at_input = max(
-        ((max(unit_input_levels_dbm(item, part, sequence.tones)) + TWO_TONES_DB, item) for item in conditions),
+        ((max(unit_input_levels_dbm(item, part, sequence.tones)) + together_db, item) for item in conditions),
         key=lambda pair: pair[0],
     )
     yield Hazard(
         "caution",
         "RF at the unit's input",
-        f"up to {input_dbm:.1f} dBm in both tones ({_short(at_input)}); "
-        f"absolute maximum {ratings.input_level_dbm:g} dBm",
+        f"up to {input_dbm:.1f} dBm in {named} ({_short(at_input)}); absolute maximum {ratings.input_level_dbm:g} dBm",
         "RF above the rating, or into a unit without bias, damages it",
         "RF goes on last and off first; keep every output terminated while bias is on",
         "common practice, no source",
@@ -116,7 +117,7 @@ def _rf(
     least_loss_db = min(
         path_losses.loss_db("output", item.channel, item.load_ohm, item.frequency_hz) for item in set(conditions)
     )
-    planned_dbm = max(_output_dbm(item, part, sequence) for item in conditions) - least_loss_db
+    planned_dbm = max(_output_dbm(item, part, sequence) for item in conditions) + together_db - least_loss_db
     worst_dbm = ratings.saturated_output_dbm - least_loss_db
     yield Hazard(
         "caution",
@@ -130,10 +131,10 @@ def _rf(
 
 
 def _output_dbm(condition: Condition, part: Part, sequence: Sequence) -> float:
-    """Level of both tones together in the load, with nominal gain."""
+    """Level of the stronger tone in the load, with nominal gain."""
     gain_db = part.gain_codes.gain_of[condition.gain_code]
     tone_dbm = max(unit_input_levels_dbm(condition, part, sequence.tones))
-    return output_level_dbm(tone_dbm, gain_db, condition.load_ohm, part.part.input_resistance_ohm) + TWO_TONES_DB
+    return output_level_dbm(tone_dbm, gain_db, condition.load_ohm, part.part.input_resistance_ohm)
 
 
 def _temperature(part: Part, bench: Bench, conditions: tuple[Condition, ...]) -> Iterator[Hazard]:

@@ -132,6 +132,8 @@ def _instrument_faults(subject: Subject) -> Iterator[FileFault]:
         "two_tone": ("tone_1", "tone_2", "analyzer") if measure.two_tone else (),
         "harmonics": ("tone_1", "tone_2", "analyzer") if measure.harmonics else (),
         "supply": ("supply",) if measure.supply else (),
+        "compression": ("tone_1", "analyzer") if measure.compression else (),
+        "noise": ("analyzer",) if measure.noise else (),
     }
     for key, places in needs.items():
         missing = [f"[instrument.{place}]" for place in places if place not in present]

@@ -18,6 +18,12 @@ LINES: dict[str, tuple[int, int]] = {
     "hd3": (3, 0),
 }
 
+#: The lower tone with the upper one off: what a compression sweep looks at.
+SINGLE = "single"
+
+#: Every line that can be looked at, those of ``LINES`` first.
+ORDERS: dict[str, tuple[int, int]] = {**LINES, SINGLE: (1, 0)}
+
 TONES = ("tone_lower", "tone_upper")
 TWO_TONE_PRODUCTS = ("im3_lower", "im3_upper", "im2_sum")
 HARMONICS = ("hd2", "hd3")
@@ -29,9 +35,9 @@ def tone_frequencies_hz(frequency_hz: float, spacing_hz: float) -> tuple[float, 
 
 
 def line_frequency_hz(line: str, frequency_hz: float, spacing_hz: float) -> float:
-    """Frequency of a line of ``LINES`` for tones ``spacing_hz`` apart around ``frequency_hz``."""
+    """Frequency of a line of ``ORDERS`` for tones ``spacing_hz`` apart around ``frequency_hz``."""
     lower, upper = tone_frequencies_hz(frequency_hz, spacing_hz)
-    n, m = LINES[line]
+    n, m = ORDERS[line]
     return n * lower + m * upper
 
 
@@ -52,9 +58,14 @@ def output_level_dbm(
     return input_level_dbm + voltage_gain_db - 10 * math.log10(load_ohm / input_resistance_ohm)
 
 
-def measured_lines(*, two_tone: bool, harmonics: bool) -> tuple[str, ...]:
-    """Names of the lines that are looked at, in the order of ``LINES``; harmonics are judged against the tones."""
-    if not (two_tone or harmonics):
+def measured_lines(
+    *, two_tone: bool, harmonics: bool, compression: bool = False, noise: bool = False
+) -> tuple[str, ...]:
+    """Lines whose frequencies are looked at, in the order of ``LINES``; harmonics are judged against the tones.
+
+    A single tone stands where the lower tone does, and noise between both, so these two need the tones' frequencies.
+    """
+    if not (two_tone or harmonics or compression or noise):
         return ()
     products = (*(TWO_TONE_PRODUCTS if two_tone else ()), *(HARMONICS if harmonics else ()))
     return tuple(line for line in LINES if line in TONES or line in products)

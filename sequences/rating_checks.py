@@ -63,7 +63,20 @@ class Subject:
     def lines(self) -> tuple[str, ...]:
         """Lines that are measured."""
         measure = self.sequence.measure
-        return measured_lines(two_tone=measure.two_tone, harmonics=measure.harmonics)
+        return measured_lines(
+            two_tone=measure.two_tone,
+            harmonics=measure.harmonics,
+            compression=measure.compression,
+            noise=measure.noise,
+        )
+
+    @cached_property
+    def tones_on(self) -> tuple[str, ...]:
+        """Tones that are on at the same time; without two-tone readings the upper one stays off."""
+        measure = self.sequence.measure
+        if measure.two_tone or measure.harmonics:
+            return TONES
+        return TONES[:1] if measure.compression else ()
 
     def line_hz(self, line: str, frequency_hz: float) -> float:
         """Frequency of a line in Hz around ``frequency_hz``."""
@@ -152,16 +165,19 @@ def _supply_faults(subject: Subject) -> Iterator[FileFault]:
 
 def level_faults(subject: Subject, conditions: tuple[Condition, ...]) -> Iterator[FileFault]:
     """Source levels, total input power and analyzer input. Every path loss must be known at these conditions."""
-    if not subject.lines:
+    if not subject.tones_on:
         return
     levels = _unit_input_dbm(subject, conditions)
-    yield from _source_faults(subject, conditions, levels)
+    yield from _source_faults(subject, conditions, levels[: len(subject.tones_on)])
     # Powers add; written from the difference of the two, so that no absurd level of a file overflows on the way.
-    total = levels[0] + 10 * math.log10(1 + 10 ** (subject.sequence.tones.upper_minus_lower_db / 10))
+    both = len(subject.tones_on) == len(TONES)
+    upper = 10 ** (subject.sequence.tones.upper_minus_lower_db / 10) if both else 0.0
+    total = levels[0] + 10 * math.log10(1 + upper)
     worst = int(np.argmax(total))
     highest = subject.part.absolute_maximum.input_level_dbm
     if total[worst] > highest:
-        problem = f"both tones together put {total[worst]:.2f} dBm into the unit at {_text(conditions[worst])}"
+        who = "both tones together put" if both else "the tone puts"
+        problem = f"{who} {total[worst]:.2f} dBm into the unit at {_text(conditions[worst])}"
         found = f"{conditions[worst].tone_level_dbm:g}"
         allowed = f"{highest:g} dBm or less (part rating)"
         yield subject.axis_fault("beyond rating", "tone_level_dbm", found, allowed, problem)
@@ -175,12 +191,12 @@ def _unit_input_dbm(subject: Subject, conditions: tuple[Condition, ...]) -> tupl
 
 
 def _source_faults(
-    subject: Subject, conditions: tuple[Condition, ...], levels: tuple[FloatArray, FloatArray]
+    subject: Subject, conditions: tuple[Condition, ...], levels: tuple[FloatArray, ...]
 ) -> Iterator[FileFault]:
     channels, loads = _columns(conditions)
     instruments = subject.bench.instrument
     for place, entry, line, level in zip(
-        ("tone_1", "tone_2"), (instruments.tone_1, instruments.tone_2), TONES, levels, strict=True
+        ("tone_1", "tone_2"), (instruments.tone_1, instruments.tone_2), TONES, levels, strict=False
     ):
         if entry is None:
             continue

@@ -91,7 +91,9 @@ class Measure(FileModel):
     """``[measure]``: what to read at each condition, and how well.
 
     ``tone_scatter_db`` and ``product_scatter_db`` are the largest standard uncertainties that noise alone may leave
-    in a reading; the acquisition looks for the fastest analyzer setting that reaches them.
+    in a reading; the acquisition looks for the fastest analyzer setting that reaches them. ``compression`` reads the
+    lower tone alone, with the upper one off; ``noise`` reads the noise at the condition's frequency with both off, as
+    long as ``noise_scatter_db`` asks for.
     """
 
     two_tone: bool = True
@@ -99,11 +101,15 @@ class Measure(FileModel):
     supply: bool = True
     tone_scatter_db: float = Field(default=0.02, gt=0)
     product_scatter_db: float = Field(default=0.2, gt=0)
+    compression: bool = False
+    noise: bool = False
+    noise_scatter_db: float = Field(default=0.1, gt=0)
 
     @model_validator(mode="after")
     def _something(self) -> Self:
-        if not (self.two_tone or self.harmonics or self.supply):
-            raise ValueError("two_tone, harmonics and supply are all false: nothing is left to measure")
+        if not (self.two_tone or self.harmonics or self.supply or self.compression or self.noise):
+            words = "two_tone, harmonics, supply, compression and noise"
+            raise ValueError(f"{words} are all false: nothing is left to measure")
         return self
 
 

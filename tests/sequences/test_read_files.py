@@ -176,7 +176,7 @@ CASES: list[tuple[str, str, str, FaultKind, str]] = [
         "[tones]",
         "[measure]\nsupply = false\ntwo_tone = false\nharmonics = false\n\n[tones]",
         "contradiction",
-        "[measure]: two_tone, harmonics and supply are all false: nothing is left to measure, "
+        "[measure]: two_tone, harmonics, supply, compression and noise are all false: nothing is left to measure, "
         "found { supply = false, two_tone = false, harmonics = false }",
     ),
     (
