@@ -8,7 +8,8 @@ Instances, that is, which draws are shared:
     analyzer response                one for each knot, 10 MHz apart; a line between two knots takes from both
     analyzer attenuator              one for each setting
     output path, input path          one for each entry of the bench file
-    noise in the reading             one for each line of each condition
+    noise in the reading,
+    scatter of repeated levels       one for each line of each condition
     analyzer distortion              one for each line of each condition: its phase against the unit's product is not
                                      known and may change with the unit's, so it never cancels
     analyzer noise level             one for the bench
@@ -35,13 +36,14 @@ from reports.analyzer_limits import (
     phase_standard_db,
 )
 from reports.errors import CannotDerive
-from reports.uncertainty import Cause, Uncertain, standard
+from reports.repeats import scatter_of_repeats
+from reports.uncertainty import Cause, Naming, Uncertain, standard
 from sequences.products import LINES, TONES, line_frequency_hz
 
 if TYPE_CHECKING:
     from reports.frames import RunFrames
     from reports.wide_readings import WideReadings
-    from sequences.bench_file import AnalyzerEntry
+    from sequences.bench_file import AnalyzerEntry, PathLossEntry
 
 FloatArray = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -51,6 +53,9 @@ KNOT_HZ = 10e6
 
 #: Level at which the analyzer's scale has no error, dBm.
 SCALE_ZERO_DBM = -20.0
+
+#: Numbers that are kept for the settings of one source, in steps of 0.01 dB.
+SETTINGS_PER_SOURCE = 1_000_000
 
 SOURCES = {"tone_lower": "tone_1", "tone_upper": "tone_2"}
 
@@ -78,13 +83,19 @@ def level_in_load(frames: RunFrames, wide: WideReadings, line: str) -> Uncertain
     sensitivity = np.where(in_noise, 1.0, noise_sensitivity(safe))
     causes = _reading_causes(frames, wide, line, analyzer)
     causes = {name: cause.scaled(sensitivity) for name, cause in causes.items()}
-    noise_cause = standard(NOISE_DENSITY_WITHIN_DB, "rectangular") * (1.0 - sensitivity)
-    causes["analyzer noise level"] = Cause.of(noise_cause, rows=wide.rows)
+    density_db = standard(NOISE_DENSITY_WITHIN_DB, "rectangular")
+    causes["analyzer noise level"] = Cause.of(
+        density_db * (1.0 - sensitivity),
+        rows=wide.rows,
+        standard=density_db,
+        unit="dB",
+        name_of=lambda _: "analyzer: declared noise density, half-width chosen here",
+    )
     if line in TONES:
         corrected = np.where(in_noise, np.nan, corrected)
         at_connector = Uncertain.of(corrected, causes)
     else:
-        at_connector = _with_own_distortion(wide, line, analyzer, corrected, in_noise, causes)
+        at_connector = _with_own_distortion(frames, wide, line, analyzer, corrected, in_noise, causes)
     return at_connector + _path_loss(frames, "output", line, ~np.isnan(reading))
 
 
@@ -97,10 +108,16 @@ def input_level(frames: RunFrames, wide: WideReadings, tone: str) -> Uncertain:
     setting = wide.of(f"source_{place[-1]}_level_dbm")
     source = int(place[-1])
     # Sources tell settings apart to 0.01 dB. Levels span less than ±1000 dBm, so the numbers of two sources never meet.
-    step = np.round(np.nan_to_num(setting) * 100).astype(np.int64) + source * 1_000_000
+    step = np.round(np.nan_to_num(setting) * 100).astype(np.int64) + source * SETTINGS_PER_SOURCE
+    level_db = standard(entry.accuracy.level_db, "rectangular")
+    setting_db = standard(entry.accuracy.setting_db, "rectangular")
     causes = {
-        "tone source level": Cause.of(standard(entry.accuracy.level_db, "rectangular"), source, rows=wide.rows),
-        "tone source setting": Cause.of(standard(entry.accuracy.setting_db, "rectangular"), step, rows=wide.rows),
+        "tone source level": Cause.of(
+            level_db, source, rows=wide.rows, standard=level_db, unit="dB", name_of=lambda n: f"tone_{n}: level"
+        ),
+        "tone source setting": Cause.of(
+            setting_db, step, rows=wide.rows, standard=setting_db, unit="dB", name_of=_setting_name
+        ),
     }
     return Uncertain.of(setting, causes) - _path_loss(frames, "input", tone, ~np.isnan(setting))
 
@@ -110,17 +127,67 @@ def _reading_causes(frames: RunFrames, wide: WideReadings, line: str, analyzer: 
     accuracy, rows = analyzer.accuracy, wide.rows
     reading = wide.of(f"{line}_level_dbm")
     attenuator = np.round(np.nan_to_num(wide.of(f"{line}_attenuation_db")) * 1000).astype(np.int64)
-    scale = standard(accuracy.scale_db_per_10db, "rectangular") * (reading - SCALE_ZERO_DBM) / 10.0
-    number = list(LINES).index(line)
+    level_db = standard(accuracy.level_db, "rectangular")
+    scale_db = standard(accuracy.scale_db_per_10db, "rectangular")
+    attenuator_db = standard(accuracy.attenuator_db, "rectangular")
+    scatter_db, dof = _scatter(wide, line)
+    numbers, reading_name = _draws(frames, line)
     return {
-        "analyzer level": Cause.of(standard(accuracy.level_db, "rectangular"), rows=rows),
-        "analyzer scale": Cause.of(scale, rows=rows),
+        "analyzer level": Cause.of(
+            level_db, rows=rows, standard=level_db, unit="dB", name_of=lambda _: "analyzer: absolute level"
+        ),
+        "analyzer scale": Cause.of(
+            scale_db * (reading - SCALE_ZERO_DBM) / 10.0,
+            rows=rows,
+            standard=scale_db,
+            unit="dB/10 dB",
+            name_of=lambda _: f"analyzer: scale, 10 dB from {SCALE_ZERO_DBM:g} dBm",
+        ),
         "analyzer response": _response(frames, line, standard(accuracy.flatness_db, "rectangular")),
-        "analyzer attenuator": Cause.of(standard(accuracy.attenuator_db, "rectangular"), attenuator, rows=rows),
+        "analyzer attenuator": Cause.of(
+            attenuator_db,
+            attenuator,
+            rows=rows,
+            standard=attenuator_db,
+            unit="dB",
+            name_of=lambda setting: f"analyzer: attenuator at {setting / 1000:g} dB",
+        ),
         "noise in the reading": Cause.of(
-            _scatter_db(wide, line), np.arange(rows) * len(LINES) + number, rows=rows, kind="A", distribution="normal"
+            scatter_db,
+            numbers,
+            rows=rows,
+            kind="A",
+            distribution="normal",
+            dof=dof,
+            standard=scatter_db,
+            unit="dB",
+            name_of=lambda number: f"noise in the reading of {reading_name(number)}",
+        ),
+        "scatter of repeated levels": scatter_of_repeats(
+            wide,
+            f"{line}_level_dbm",
+            numbers,
+            "dB",
+            lambda number: f"scatter of the repeats of {reading_name(number)}",
+            within=f"{line}_scatter_db",
         ),
     }
+
+
+def _setting_name(step: int) -> str:
+    source, hundredths = divmod(step + SETTINGS_PER_SOURCE // 2, SETTINGS_PER_SOURCE)
+    return f"tone_{source}: setting {(hundredths - SETTINGS_PER_SOURCE // 2) / 100:g} dBm"
+
+
+def _draws(frames: RunFrames, line: str) -> tuple[NDArray[np.int64], Naming]:
+    """Number of the draw of each reading of a line, and the words for it."""
+    lines, conditions = list(LINES), frames.conditions.index
+
+    def name(number: int) -> str:
+        row, which = divmod(number, len(lines))
+        return f"{lines[which]}, condition {conditions[row]}"
+
+    return np.arange(len(conditions)) * len(lines) + lines.index(line), name
 
 
 def _response(frames: RunFrames, line: str, knot_db: float) -> Cause:
@@ -130,22 +197,29 @@ def _response(frames: RunFrames, line: str, knot_db: float) -> Cause:
     weight = position - below
     contribution = np.stack([(1.0 - weight) * knot_db, weight * knot_db], axis=1)
     instance = np.stack([below, below + 1.0], axis=1).astype(np.int64)
-    return Cause(contribution, instance)
+    return Cause(
+        contribution,
+        instance,
+        standard=knot_db,
+        unit="dB",
+        name_of=lambda knot: f"analyzer: response at {knot * KNOT_HZ / 1e6:g} MHz",
+    )
 
 
-def _scatter_db(wide: WideReadings, line: str) -> FloatArray:
-    """Standard deviation of the mean level, dB: from the samples of each reading, or from the repeats if that is more.
+def _scatter(wide: WideReadings, line: str) -> tuple[FloatArray, FloatArray]:
+    """Standard deviation of the mean level in dB from the samples of each reading, and its degrees of freedom.
 
-    The two estimate the same thing if only noise scatters. The repeats also show what came between them, but few
-    repeats show little, so neither is believed alone. How many samples a reading had is not recorded; analyzers average
-    dozens, so the degrees of freedom count as infinite.
+    One less than the samples of each reading (JCGM 100:2008, G.3.3), times the repeats. Runs that were stored before
+    the samples were counted have infinitely many.
     """
-    within = wide.of(f"{line}_scatter_db") / np.sqrt(wide.repeats.get(f"{line}_scatter_db", np.ones(wide.rows)))
-    between = wide.spread.get(f"{line}_level_dbm", np.zeros(wide.rows))
-    return np.maximum(within, between)
+    repeats = wide.repeats.get(f"{line}_scatter_db", np.ones(wide.rows))
+    within = wide.of(f"{line}_scatter_db") / np.sqrt(repeats)
+    points = wide.of(f"{line}_points")
+    return within, np.where(np.isfinite(points), np.maximum(points - 1.0, 1.0) * repeats, np.inf)
 
 
 def _with_own_distortion(
+    frames: RunFrames,
     wide: WideReadings,
     line: str,
     analyzer: AnalyzerEntry,
@@ -164,9 +238,16 @@ def _with_own_distortion(
     above_own = corrected - own
     bounded: Flags = in_noise | (above_own < LEAST_ABOVE_OWN_PRODUCT_DB)
     phase = phase_standard_db(np.maximum(above_own, LEAST_ABOVE_OWN_PRODUCT_DB))
-    numbers = np.arange(wide.rows) * len(LINES) + list(LINES).index(line)
+    numbers, reading_name = _draws(frames, line)
+    phase = np.where(bounded, 0.0, phase)
     causes["analyzer distortion"] = Cause.of(
-        np.where(bounded, 0.0, phase), numbers, rows=wide.rows, distribution="U-shaped"
+        phase,
+        numbers,
+        rows=wide.rows,
+        distribution="U-shaped",
+        standard=phase,
+        unit="dB",
+        name_of=lambda number: f"analyzer: own product, phase unknown, in {reading_name(number)}",
     )
     value = np.where(bounded, highest_line_dbm(corrected, own), corrected)
     return Uncertain(value, causes, np.where(bounded, -1, 0).astype(np.int8))
@@ -182,8 +263,24 @@ def _path_loss(frames: RunFrames, side: Literal["input", "output"], line: str, r
     loss[rows] = frames.path_losses.losses_db(side, channels, loads, _frequency_hz(frames, line)[rows])
     uncertainty[rows] = frames.path_losses.standard_uncertainties_db(side, channels, loads)
     entry[rows] = frames.path_losses.entry_index(side, channels, loads)
-    cause = Cause.of(uncertainty, entry, rows=len(rows), distribution="normal, k = 2")
+    entries = frames.path_losses.entries
+    cause = Cause.of(
+        uncertainty,
+        entry,
+        rows=len(rows),
+        distribution="normal, k = 2",
+        standard=uncertainty,
+        unit="dB",
+        name_of=lambda number: path_name(entries[number]),
+    )
     return Uncertain.of(loss, {f"{side} path loss": cause})
+
+
+def path_name(entry: PathLossEntry) -> str:
+    """One path loss in words: ``output path, channel A, 200 Ω: loss``."""
+    channel = "" if entry.channel is None else f", channel {entry.channel}"
+    load = "" if entry.load_ohm is None else f", {entry.load_ohm:g} Ω"
+    return f"{entry.path} path{channel}{load}: loss"
 
 
 def _frequency_hz(frames: RunFrames, line: str) -> FloatArray:
