@@ -71,6 +71,7 @@ class LineReader:
             readings[f"{line}_scatter_db"] = reading.scatter_db
             readings[f"{line}_attenuation_db"] = used.attenuation_db
             readings[f"{line}_bandwidth_hz"] = used.resolution_bandwidth_hz
+            readings[f"{line}_points"] = float(used.points)
             if line in TONES:
                 # Products are predicted from the stronger tone: the safe side for the analyzer's setting.
                 tone_dbm = reading.level_dbm if line == TONES[0] else max(tone_dbm, reading.level_dbm)

@@ -17,6 +17,7 @@ from reports.characteristics import CHARACTERISTICS
 from reports.frames import AXES, RunFrames
 from reports.levels import input_level, level_in_load
 from reports.partners import Grid, Rows
+from reports.temperature import at_temperature
 from reports.uncertainty import Uncertain
 from reports.wide_readings import WideReadings, wide_readings
 from sequences.products import HARMONICS, TONES, TWO_TONE_PRODUCTS
@@ -66,9 +67,13 @@ def _has(wide: WideReadings, quantities: Iterable[str]) -> bool:
 
 
 def _from_lines(frames: RunFrames, wide: WideReadings, grid: Grid) -> Derived:
-    lower, upper = (level_in_load(frames, wide, tone) for tone in TONES)
+    def level(line: str) -> Uncertain:
+        in_load = level_in_load(frames, wide, line)
+        return at_temperature(in_load, wide, frames.bench.instrument, grid, frames.sequence.soak)
+
+    lower, upper = (level(tone) for tone in TONES)
     products = {
-        line: level_in_load(frames, wide, line)
+        line: level(line)
         for line in (*TWO_TONE_PRODUCTS, *HARMONICS)
         if f"{line}_level_dbm" in wide.mean
     }

@@ -246,6 +246,7 @@ def _read_line(
         f"{line}_scatter_db": 10 / np.log(10) * power.std(axis=1, ddof=1) / np.sqrt(POINTS) / mean,
         f"{line}_attenuation_db": np.full(len(level), attenuation_db),
         f"{line}_bandwidth_hz": np.full(len(level), bandwidth_hz),
+        f"{line}_points": np.full(len(level), float(POINTS)),
     }
 
 

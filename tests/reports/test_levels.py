@@ -188,4 +188,18 @@ def test_repeats_that_scatter_more_than_the_noise_are_believed(make_night: MakeN
     both = replace(frames, readings=pd.concat([frames.readings, again], ignore_index=True))
     result = level_in_load(both, wide_readings(both.conditions.index, both.readings), "hd2")
 
-    assert result.causes["noise in the reading"].contribution[0, 0] == pytest.approx(1.0, abs=0.01)
+    repeats = result.causes["scatter of repeated levels"]
+    assert repeats.contribution[0, 0] == pytest.approx(1.0, abs=0.01)
+    assert repeats.dof == pytest.approx(len(frames.conditions))
+
+
+def test_noise_has_the_degrees_of_freedom_of_its_samples(make_night: MakeNight) -> None:
+    """40 samples of each reading leave 39, three repeats of them 117; a run that did not count them has no limit."""
+    for repeats in (1, 3):
+        frames, _ = make_night(repeats=repeats)
+        level = level_in_load(frames, wide_readings(frames.conditions.index, frames.readings), "hd2")
+        np.testing.assert_array_equal(level.causes["noise in the reading"].dof, 39.0 * repeats)
+    old = replace(frames, readings=frames.readings[frames.readings["quantity"] != "hd2_points"])
+    level = level_in_load(old, wide_readings(old.conditions.index, old.readings), "hd2")
+
+    assert np.isinf(level.causes["noise in the reading"].dof).all()

@@ -193,8 +193,8 @@ def _budgets(table: pd.DataFrame) -> tuple[Budget, ...]:
         row = rows.iloc[0]
         u = float(row["standard_uncertainty"])
         lines = (
-            BudgetLine("analyzer scale", "B", "rectangular", 0.8 * u, math.inf),
-            BudgetLine("noise", "A", "normal", 0.6 * u, 15.0),
+            BudgetLine("analyzer scale", "B", "rectangular", 0.8 * u, math.inf, "analyzer: scale", u, "", -0.8),
+            BudgetLine("noise", "A", "normal", 0.6 * u, 15.0, "noise, condition 1", 1.2 * u, "", 0.5),
         )
         condition = {axis: row[axis] for axis in AXES}
         value, expanded = float(row["value"]), float(row["expanded_uncertainty"])
