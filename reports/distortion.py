@@ -37,6 +37,18 @@ def oip3(lower: Uncertain, upper: Uncertain) -> Uncertain:
     return Uncertain(np.where(missing, np.nan, chosen.value), chosen.causes, chosen.bound)
 
 
+def im3(tone_lower: Uncertain, tone_upper: Uncertain, im3_lower: Uncertain, im3_upper: Uncertain) -> Uncertain:
+    """Third-order product against the tone beside it, dBc, the worse of both sidebands; negative for a weaker product.
+
+    2f1 − f2 is held against f1 and 2f2 − f1 against f2. If the larger one is "at most x", so is the true larger one.
+    Where only one side is known the result is not known.
+    """
+    lower, upper = im3_lower - tone_lower, im3_upper - tone_upper
+    chosen = choose(lower.value >= upper.value, lower, upper)
+    missing = np.isnan(lower.value) | np.isnan(upper.value)
+    return Uncertain(np.where(missing, np.nan, chosen.value), chosen.causes, chosen.bound)
+
+
 def oip2(tone_lower: Uncertain, tone_upper: Uncertain, im2_sum: Uncertain) -> Uncertain:
     """Output second-order intercept in dBm from the product at f1 + f2: P1 + P2 − Pim."""
     return linear([(1.0, tone_lower), (1.0, tone_upper), (-1.0, im2_sum)])

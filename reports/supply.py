@@ -13,14 +13,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from reports.errors import CannotDerive
+from reports.decibels import watts_of_dbm
+from reports.errors import CannotDerive, ShapeFault
+from reports.grouped import Groups, combined, slope_weights
 from reports.partners import Grid, Rows
 from reports.repeats import scatter_of_repeats
 from reports.temperature import at_temperature, ends
-from reports.uncertainty import Cause, Uncertain, difference, product, ratio, standard
+from reports.uncertainty import Cause, Uncertain, difference, linear, product, ratio, standard
 from sequences.values import SAME_WITHIN
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from reports.wide_readings import WideReadings
     from sequences.bench_file import Instruments
     from sequences.sequence_file import Soak
@@ -74,6 +78,33 @@ def power(supply_voltage: Uncertain, supply_current: Uncertain) -> Uncertain:
     return product(supply_voltage, supply_current)
 
 
+def mode_saving(supply_power: Uncertain, grid: Grid, modes: tuple[str, ...]) -> tuple[Rows, Uncertain]:
+    """Part of the first mode's power that each other mode saves, %, all else equal, and the other mode's rows.
+
+    100 · (1 − power / power in the first mode); negative for a mode that takes more. The meter's gain error cancels.
+    """
+    rows, firsts = grid.pairs("supply_mode", dict.fromkeys(modes[1:], modes[0]))
+    known = supply_power.value[firsts] != 0
+    rows, firsts = rows[known], firsts[known]
+    return rows, ratio(supply_power.take(rows), supply_power.take(firsts), factor=-100.0).shifted(100.0)
+
+
+def dissipation(supply_power: Uncertain, inputs: Sequence[Uncertain], outputs: Sequence[Uncertain]) -> Uncertain:
+    """Power that the unit turns into heat, W: from the supply and from the sources, less what the load gets.
+
+    Args:
+        supply_power: W, shape (conditions,).
+        inputs: Level of each tone in the input resistance, dBm.
+        outputs: Level of each tone in the load, dBm.
+
+    Both channels of a package share the supply; the other one, without a signal, adds heat and nothing else. Products
+    and harmonics, a thousandth of the tones and less, are left out.
+    """
+    terms: list[tuple[float, Uncertain]] = [(1.0, supply_power)]
+    terms += [(sign, _watts(level)) for sign, levels in ((1.0, inputs), (-1.0, outputs)) for level in levels]
+    return linear(terms)
+
+
 def change(supply_current: Uncertain, grid: Grid, reference_temperature_c: float) -> tuple[Rows, Uncertain]:
     """Current less that at the reference temperature, A, and its rows; 0 by definition at the reference itself."""
     rows, references = _to_reference(grid, reference_temperature_c)
@@ -107,6 +138,38 @@ def box(supply_current: Uncertain, grid: Grid, reference_temperature_c: float) -
     rows, span = rows[span > 0], span[span > 0]
     swing = difference(supply_current, highest[group[rows]], supply_current, lowest[group[rows]])
     return rows, ratio(swing, supply_current.take(rows), factor=1e6).scaled(1.0 / span)
+
+
+def slope(supply_current: Uncertain, grid: Grid, reference_temperature_c: float) -> tuple[Rows, Uncertain]:
+    """Least-squares slope of the current over temperature, relative to that at the reference, in ppm/K.
+
+    10⁶ · Σ(T − mean T)·I / Σ(T − mean T)² / I at the reference temperature, over all temperatures of a group; stated at
+    the reference. A group with one temperature, without the reference, or with a reference of 0 A has none.
+    """
+    temperature = grid.axis("temperature_c")
+    groups = Groups.along(grid, "temperature_c", temperature, ~np.isnan(supply_current.value))
+    references = groups.lowest(np.abs(temperature - reference_temperature_c))
+    at_reference = np.abs(temperature[references] - reference_temperature_c) <= SAME_WITHIN
+    kept = np.flatnonzero(at_reference & (supply_current.value[references] != 0))
+    groups, references = groups.take(kept), references[kept]
+    fitted = combined(supply_current, groups, slope_weights(temperature[groups.rows], groups.filled))
+    return references, ratio(fitted, supply_current.take(references), factor=1e6)
+
+
+def box_span(coefficient_ppm_per_k: float, reference: float, span_k: float) -> float:
+    """Highest less lowest value that a box coefficient stands for: coefficient · reference · span / 10⁶.
+
+    The inverse of ``box``: over the whole temperature range, whatever the way between its ends. In the reference's
+    unit. Raises ShapeFault for a negative span.
+    """
+    if span_k < 0:
+        raise ShapeFault(f"a temperature span of {span_k:g} K")
+    return coefficient_ppm_per_k * reference * span_k / 1e6
+
+
+def _watts(level: Uncertain) -> Uncertain:
+    power_w = watts_of_dbm(level.value)
+    return linear([(power_w * np.log(10.0) / 10.0, level)], value=power_w)
 
 
 def _repeats(wide: WideReadings, quantity: str, unit: str) -> Cause:
