@@ -7,6 +7,7 @@ from collections.abc import Sequence as SequenceOf
 
 from bench.events import PROGRESS_ONLY, Event
 from bench.hazards import Hazard
+from bench.store.curves import Curve
 from bench.store.records import InstrumentRecord, RunState
 from bench.store.run_writer import RunWriter
 from drivers.messages import Exchange
@@ -56,9 +57,11 @@ class StoreBook:
         readings: SequenceOf[Mapping[str, float]],
         exchanges: SequenceOf[Exchange],
         flag: str,
+        curves: SequenceOf[Curve] = (),
     ) -> None:
         """Commit one condition."""
-        self._writer.complete_condition(number, self._clock.now(), tuple(enumerate(readings)), exchanges, flag)
+        at = self._clock.now()
+        self._writer.complete_condition(number, at, tuple(enumerate(readings)), exchanges, flag, curves)
 
     def exchanges(self, exchanges: SequenceOf[Exchange]) -> None:
         """Commit exchanges that belong to no condition."""

@@ -23,7 +23,13 @@ def frames_of(store: Store, run: str, part: Path | None = None, bench: Path | No
     if part is None and bench is None:
         return frames
     setup = setup_of(store, run, part, bench)
-    return replace(frames, part=setup.part.model, bench=setup.bench.model, path_losses=setup.path_losses)
+    return replace(
+        frames,
+        part=setup.part.model,
+        bench=setup.bench.model,
+        path_losses=setup.path_losses,
+        de_embedding=setup.de_embedding,
+    )
 
 
 def report_of(store: Store, run: str, part: Path | None = None, bench: Path | None = None) -> Report:

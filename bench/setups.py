@@ -9,9 +9,11 @@ from bench.places import ROLE_OF_PLACE
 from drivers.catalogue import CatalogueError, driver_class
 from sequences.bench_file import Bench
 from sequences.cross_checks import FileNames, cross_check
+from sequences.de_embedding import DeEmbedding
 from sequences.errors import FileFault, FileFaults
 from sequences.path_losses import PathLosses
 from sequences.read_files import Loaded, Setup, parse_setup, read_bench, read_part, read_setup
+from sequences.small_signal_checks import small_signal_faults
 
 if TYPE_CHECKING:
     from bench.store.store import Store
@@ -51,11 +53,13 @@ def setup_of(store: Store, run: str, part: Path | None = None, bench: Path | Non
     new_part = stored.part if part is None else read_part(part)
     new_bench = stored.bench if bench is None else read_bench(bench)
     losses = PathLosses.of(new_bench.model, new_bench.attachments)
+    fixtures = DeEmbedding.of(new_bench.model, new_bench.attachments)
     names = FileNames(texts.sequence.name, str(new_part.path), str(new_bench.path))
     faults = cross_check(stored.sequence.model, new_part.model, new_bench.model, losses, names, _units())
+    faults += small_signal_faults(stored.sequence.model, new_part.model, new_bench.model, fixtures, names)
     if faults:
         raise FileFaults(faults)
-    return Setup(stored.sequence, new_part, new_bench, losses)
+    return Setup(stored.sequence, new_part, new_bench, losses, fixtures)
 
 
 def _units() -> dict[str, str]:

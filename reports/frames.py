@@ -5,12 +5,13 @@ Rule: whoever makes these frames (the store) does no arithmetic on readings; who
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from sequences.de_embedding import DeEmbedding
 from sequences.products import LINES
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ AXES: dict[str, str] = {
     "frequency_hz": "float64",
 }
 
-_PER_LINE = {"level_dbm": "dBm", "scatter_db": "dB", "attenuation_db": "dB", "bandwidth_hz": "Hz"}
+_PER_LINE = {"level_dbm": "dBm", "scatter_db": "dB", "attenuation_db": "dB", "bandwidth_hz": "Hz", "points": ""}
 
 #: Every reading that a run can hold, with its unit. Line levels are at the analyzer's connector, source levels are
 #: the sources' settings as read back.
@@ -42,7 +43,26 @@ READINGS: dict[str, str] = {
     "supply_current_a": "A",
     "board_temperature_c": "°C",
     "air_temperature_c": "°C",
+    "small_signal_power_dbm": "dBm",
+    "small_signal_bandwidth_hz": "Hz",
 }
+
+#: The S-parameters of one sweep of the network analyzer, between its own two ports.
+S_PARAMETERS = ("s11", "s21", "s12", "s22")
+
+#: Columns of ``RunFrames.curves``.
+CURVE_COLUMNS = (
+    "condition",
+    "repeat",
+    "frequency_hz",
+    *(f"{name}_{part}" for name in S_PARAMETERS for part in ("re", "im")),
+)
+
+
+def no_curves() -> pd.DataFrame:
+    """The curves of a run without a network analyzer: the columns, and no row."""
+    columns = {name: "int64" if name in ("condition", "repeat") else "float64" for name in CURVE_COLUMNS}
+    return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in columns.items()})
 
 
 class FrameFault(ValueError):
@@ -91,6 +111,9 @@ class RunFrames:
             ``calibration_due`` (ISO date or empty).
         events: Columns ``at`` (datetime, UTC), ``kind``, ``text``, in order.
         hazards: As named before power-up.
+        curves: Columns ``CURVE_COLUMNS``, one row per condition, repeat and frequency, frequencies rising: what the
+            network analyzer read between its ports; no row if it was not used.
+        de_embedding: What lies between the network analyzer and the unit.
     """
 
     facts: RunFacts
@@ -103,10 +126,13 @@ class RunFrames:
     instruments: pd.DataFrame
     events: pd.DataFrame
     hazards: tuple[HazardNote, ...]
+    curves: pd.DataFrame = field(default_factory=no_curves)
+    de_embedding: DeEmbedding = field(default_factory=DeEmbedding)
 
     def __post_init__(self) -> None:
         _check("conditions", self.conditions, (*AXES, "flag"))
         _check("readings", self.readings, ("condition", "repeat", "quantity", "value"))
+        _check("curves", self.curves, CURVE_COLUMNS)
         _check("events", self.events, ("at", "kind", "text"))
         if self.conditions.index.name != "condition" or not self.conditions.index.is_unique:
             raise FrameFault("conditions: the index must be named 'condition' and hold each number once")

@@ -6,6 +6,7 @@ whose ``uncertainty_db`` is expanded with k = 2, as a calibration certificate st
 
 from __future__ import annotations
 
+import bisect
 import math
 from datetime import date
 from functools import cached_property
@@ -36,12 +37,64 @@ class SourceAccuracy(FileModel):
     setting_db: NonNegative
 
 
+class Harmonics(FileModel):
+    """What harmonics a tone has at the unit's input at most, after any filter, dB against the tone."""
+
+    hd2: float = Field(lt=0)
+    hd3: float = Field(lt=0)
+
+
 class ToneSourceEntry(InstrumentEntry):
-    """A signal generator."""
+    """A signal generator. Without ``harmonics_dbc`` its harmonics are not considered."""
 
     accuracy: SourceAccuracy
     highest_level_dbm: float
     settle_s: NonNegative = 0.02
+    harmonics_dbc: Harmonics | None = None
+
+
+class NoiseSourceAccuracy(FileModel):
+    """Excess noise ratio within ±``enr_db``, the same at all frequencies."""
+
+    enr_db: NonNegative
+
+
+class EnrTable(FileModel):
+    """An excess noise ratio against frequency: two lists of equal length, frequency rising."""
+
+    frequency_hz: NumberList
+    enr_db: NumberList
+
+    @model_validator(mode="after")
+    def _rising(self) -> Self:
+        if len(self.frequency_hz) != len(self.enr_db):
+            raise ValueError(f"{len(self.frequency_hz)} frequencies but {len(self.enr_db)} excess noise ratios")
+        pairs = zip(self.frequency_hz, self.frequency_hz[1:], strict=False)
+        if len(self.frequency_hz) < 2 or any(later <= earlier for earlier, later in pairs):
+            raise ValueError("a table needs two or more points with rising frequency")
+        return self
+
+
+class NoiseSourceEntry(InstrumentEntry):
+    """A noise source that feeds the unit over the tones' input path; off, it is a resistor at room temperature.
+
+    ``enr_db`` is its excess noise ratio (T_hot − 290 K) / 290 K in dB: one number or a table over frequency.
+    """
+
+    accuracy: NoiseSourceAccuracy
+    enr_db: float | EnrTable
+    settle_s: NonNegative = 0.05
+
+    def enr_at_db(self, frequency_hz: float) -> float:
+        """Excess noise ratio at a frequency, linear in dB between the points of a table and constant beyond its ends."""
+        if not isinstance(self.enr_db, EnrTable):
+            return self.enr_db
+        hertz, ratios = self.enr_db.frequency_hz, self.enr_db.enr_db
+        above = bisect.bisect_left(hertz, frequency_hz)
+        if above in (0, len(hertz)):
+            return ratios[min(above, len(hertz) - 1)]
+        share = (frequency_hz - hertz[above - 1]) / (hertz[above] - hertz[above - 1])
+        return ratios[above - 1] * (1 - share) + ratios[above] * share
 
 
 class AnalyzerAccuracy(FileModel):
@@ -66,6 +119,38 @@ class AnalyzerEntry(InstrumentEntry):
     bandwidths_hz: tuple[float, ...] = Field(min_length=1)
     highest_input_dbm: float
     tune_s: NonNegative = 0.01
+
+
+class NetworkAccuracy(FileModel):
+    """S21 read = S21 · 10^(e/20) · exp(jφ), within the corrections for match in ``NetworkAnalyzerEntry``.
+
+    e, in dB, is a constant within ±``magnitude_db``, plus a straight line between knots 10 MHz apart, each within
+    ±``tracking_db``, plus a slope within ±``linearity_db_per_10db`` for each 10 dB of S21 above 0 dB. φ, in degrees, is
+    made likewise from the keys in ``deg``. All are drawn apart.
+    """
+
+    magnitude_db: NonNegative
+    tracking_db: NonNegative
+    linearity_db_per_10db: NonNegative
+    phase_deg: NonNegative
+    phase_tracking_deg: NonNegative
+    linearity_deg_per_10db: NonNegative
+
+
+class NetworkAnalyzerEntry(InstrumentEntry):
+    """A network analyzer with two ports of ``reference_ohm``, calibrated at its own connectors.
+
+    ``residual_db`` is the largest magnitude that directivity, source match and load match have left after that
+    calibration, each of unknown phase. Noise is referred to the receivers' connectors.
+    """
+
+    accuracy: NetworkAccuracy
+    noise_dbm_per_hz: float
+    residual_db: float = Field(lt=0)
+    highest_power_dbm: float
+    highest_input_dbm: float
+    reference_ohm: float = Field(default=50.0, gt=0)
+    settle_s: NonNegative = 0.02
 
 
 class SupplyAccuracy(FileModel):
@@ -146,9 +231,13 @@ class LoadSwitchEntry(InstrumentEntry):
 
 
 class ChannelSwitchEntry(InstrumentEntry):
-    """A switch that connects sources and analyzer to one channel; ``channels`` maps its name to a relay channel."""
+    """A switch that connects sources and analyzer to one channel; ``channels`` maps its name to a relay channel.
+
+    ``network_channels`` does so for the network analyzer, which takes the place of both.
+    """
 
     channels: dict[str, int] = Field(min_length=1)
+    network_channels: dict[str, int] = Field(default_factory=dict)
     settle_s: NonNegative = 0.05
 
 
@@ -165,6 +254,7 @@ class Instruments(FileModel):
 
     tone_1: ToneSourceEntry | None = None
     tone_2: ToneSourceEntry | None = None
+    noise_source: NoiseSourceEntry | None = None
     analyzer: AnalyzerEntry | None = None
     supply: SupplyEntry | None = None
     current_meter: CurrentMeterEntry | None = None
@@ -173,6 +263,7 @@ class Instruments(FileModel):
     load_switch: LoadSwitchEntry | None = None
     channel_switch: ChannelSwitchEntry | None = None
     code_port: CodePortEntry | None = None
+    network_analyzer: NetworkAnalyzerEntry | None = None
 
     @cached_property
     def present(self) -> dict[str, InstrumentEntry]:
@@ -216,6 +307,32 @@ class PathLossEntry(FileModel):
         if (self.loss_db is None) == (self.touchstone is None):
             raise ValueError("give either loss_db or touchstone")
         return self
+
+
+class DeEmbeddingEntry(FileModel):
+    """``[[de_embedding]]``: a two-port between the network analyzer and the unit, taken off what was measured.
+
+    ``path`` is input (analyzer port 1 to the unit) or output (the unit's load to analyzer port 2); ``touchstone`` names
+    an .s2p file whose port 1 comes first in that direction. ``channel`` and ``load_ohm`` say for what the entry holds;
+    left out means for all. Both uncertainties of its transmission are expanded with k = 2.
+    """
+
+    path: Literal["input", "output"]
+    channel: str | None = None
+    load_ohm: float | None = None
+    touchstone: str = Field(min_length=1)
+    magnitude_uncertainty_db: NonNegative
+    phase_uncertainty_deg: NonNegative
+
+
+class Combiner(FileModel):
+    """``[combiner]``: where both tones meet.
+
+    ``intercept3_dbm`` is the third-order intercept at which the sources intermodulate through it, in levels as the
+    sources are set (isolation included); left out means that they do not.
+    """
+
+    intercept3_dbm: float
 
 
 class Fixture(FileModel):
@@ -264,6 +381,8 @@ class Bench(FileModel):
     bench: BenchFacts
     instrument: Instruments
     path_loss: tuple[PathLossEntry, ...] = ()
+    de_embedding: tuple[DeEmbeddingEntry, ...] = ()
+    combiner: Combiner | None = None
     fixture: Fixture
     simulation: Simulation | None = None
 

@@ -149,11 +149,7 @@ class PathLosses:
 
 def _touchstone_curve(name: str, attachments: Mapping[str, str]) -> _Curve:
     """Loss = −20·log10|S21|: power lost between matched ends (D. M. Pozar, Microwave Engineering, from memory)."""
-    if name not in attachments:
-        raise FileFaults([FileFault("no file", name, problem="the text of this Touchstone file is missing")])
-    if not name.lower().endswith(".s2p"):
-        raise FileFaults([FileFault("wrong file", name, problem="a path loss is a two-port", allowed="a .s2p file")])
-    network = _parse_touchstone(name, attachments[name])
+    network = parse_touchstone(name, attachments, "a path loss")
     frequency_hz = np.asarray(network.f, dtype=np.float64)
     magnitude = np.abs(np.asarray(network.s[:, 1, 0]))
     if len(frequency_hz) < 2 or not np.all(np.diff(frequency_hz) > 0):
@@ -164,7 +160,16 @@ def _touchstone_curve(name: str, attachments: Mapping[str, str]) -> _Curve:
     return _Curve(frequency_hz, -20 * np.log10(magnitude))
 
 
-def _parse_touchstone(name: str, text: str) -> Any:
+def parse_touchstone(name: str, attachments: Mapping[str, str], what: str) -> Any:
+    """The two-port of a Touchstone text as a network of scikit-rf; ``what`` it is meant for. Raises FileFaults."""
+    if name not in attachments:
+        raise FileFaults([FileFault("no file", name, problem="the text of this Touchstone file is missing")])
+    if not name.lower().endswith(".s2p"):
+        raise FileFaults([FileFault("wrong file", name, problem=f"{what} is a two-port", allowed="a .s2p file")])
+    return _network(name, attachments[name])
+
+
+def _network(name: str, text: str) -> Any:
     import warnings
 
     import skrf

@@ -19,12 +19,14 @@ from pydantic import BaseModel, ValidationError
 
 from sequences.bench_file import Bench
 from sequences.cross_checks import cross_check
+from sequences.de_embedding import DeEmbedding
 from sequences.errors import FaultKind, FileFault, FileFaults, nearest_word
 from sequences.model_faults import model_faults
 from sequences.part_file import Part
 from sequences.path_losses import PathLosses
 from sequences.rating_checks import FileNames
 from sequences.sequence_file import Sequence
+from sequences.small_signal_checks import small_signal_faults
 from sequences.toml_tables import Tables, toml_text
 
 T = TypeVar("T", bound=BaseModel)
@@ -63,12 +65,13 @@ class Loaded(Generic[T_co]):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Setup:
-    """The three files of a run and the path losses that follow from the bench."""
+    """The three files of a run, and the path losses and two-ports that follow from the bench."""
 
     sequence: Loaded[Sequence]
     part: Loaded[Part]
     bench: Loaded[Bench]
     path_losses: PathLosses
+    de_embedding: DeEmbedding = field(default_factory=DeEmbedding)
 
 
 def parse_part(text: str, name: str = "part file") -> Loaded[Part]:
@@ -100,7 +103,9 @@ def read_bench(path: Path | str) -> Loaded[Bench]:
     """Read a bench file and the Touchstone files that it names, relative to it. Raises FileFaults."""
     path = Path(path)
     loaded = _parse(_text(path), str(path), Bench)
-    names = dict.fromkeys(entry.touchstone for entry in loaded.model.path_loss if entry.touchstone is not None)
+    named = [entry.touchstone for entry in loaded.model.path_loss]
+    named += [entry.touchstone for entry in loaded.model.de_embedding]
+    names = dict.fromkeys(name for name in named if name is not None)
     attachments: dict[str, str] = {}
     faults: list[FileFault] = []
     for name in names:
@@ -144,14 +149,16 @@ def read_setup(
         problem = "no bench is named, and none was given"
         faults.append(FileFault("missing key", str(sequence_path), "[sequence]", "bench", problem=problem))
     losses = _collect(faults, lambda: PathLosses.of(bench.model, bench.attachments)) if bench is not None else None
-    if part is None or bench is None or losses is None:
+    fixtures = _collect(faults, lambda: DeEmbedding.of(bench.model, bench.attachments)) if bench is not None else None
+    if part is None or bench is None or losses is None or fixtures is None:
         raise FileFaults(faults)
     names = FileNames(str(sequence.path), str(part.path), str(bench.path))
     crossed = cross_check(sequence.model, part.model, bench.model, losses, names, known_characteristics)
+    crossed += small_signal_faults(sequence.model, part.model, bench.model, fixtures, names)
     if crossed:
         by_file = {names.sequence: sequence, names.part: part, names.bench: bench}
         raise FileFaults(by_file[fault.file].in_its_words(fault) for fault in crossed)
-    return Setup(sequence, part, bench, losses)
+    return Setup(sequence, part, bench, losses, fixtures)
 
 
 def parse_setup(
@@ -174,7 +181,8 @@ def parse_setup(
     if loaded_sequence is None or loaded_part is None or loaded_bench is None:
         raise FileFaults(faults)
     losses = PathLosses.of(loaded_bench.model, loaded_bench.attachments)
-    return Setup(loaded_sequence, loaded_part, loaded_bench, losses)
+    fixtures = DeEmbedding.of(loaded_bench.model, loaded_bench.attachments)
+    return Setup(loaded_sequence, loaded_part, loaded_bench, losses, fixtures)
 
 
 def demo_file(name: str) -> Path:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, field_validator, model_validator
@@ -87,13 +88,29 @@ class Tones(FileModel):
     level_at: Literal["output", "input"] = "output"
 
 
+class SmallSignal(FileModel):
+    """What the network analyzer sweeps: its frequencies, source power and bandwidth."""
+
+    frequency_hz: NumberList
+    power_dbm: float = Field(le=0)
+    bandwidth_hz: float = Field(gt=0)
+
+    @field_validator("frequency_hz")
+    @classmethod
+    def _rising(cls, value: tuple[float, ...]) -> tuple[float, ...]:
+        if len(value) < 2 or any(later <= earlier for earlier, later in itertools.pairwise(value)) or value[0] <= 0:
+            raise ValueError("a sweep needs two or more rising frequencies above 0")
+        return value
+
+
 class Measure(FileModel):
     """``[measure]``: what to read at each condition, and how well.
 
     ``tone_scatter_db`` and ``product_scatter_db`` are the largest standard uncertainties that noise alone may leave
     in a reading; the acquisition looks for the fastest analyzer setting that reaches them. ``compression`` reads the
     lower tone alone, with the upper one off; ``noise`` reads the noise at the condition's frequency with both off, as
-    long as ``noise_scatter_db`` asks for.
+    long as ``noise_scatter_db`` asks for. ``small_signal`` is a sweep of the network analyzer at the first condition of
+    each channel, code, temperature, mode and load.
     """
 
     two_tone: bool = True
@@ -104,10 +121,12 @@ class Measure(FileModel):
     compression: bool = False
     noise: bool = False
     noise_scatter_db: float = Field(default=0.1, gt=0)
+    small_signal: SmallSignal | None = None
 
     @model_validator(mode="after")
     def _something(self) -> Self:
-        if not (self.two_tone or self.harmonics or self.supply or self.compression or self.noise):
+        asked = (self.two_tone, self.harmonics, self.supply, self.compression, self.noise, self.small_signal)
+        if not any(asked):
             words = "two_tone, harmonics, supply, compression and noise"
             raise ValueError(f"{words} are all false: nothing is left to measure")
         return self

@@ -6,7 +6,7 @@ never stand in memory as Python objects.
 
 from __future__ import annotations
 
-from itertools import chain
+from itertools import chain, groupby
 from typing import Any
 
 import numpy as np
@@ -17,10 +17,11 @@ from sqlalchemy import Connection, Engine, Select, func, select
 from bench.errors import StoreFault
 from bench.store import tables
 from bench.store.connect import snapshot
+from bench.store.curves import unpack_curve
 from bench.store.faults import store_faults
 from bench.store.read_runs import events, run_line, run_texts
 from bench.store.records import RunLine, RunTexts
-from reports.frames import HazardNote, RunFacts, RunFrames
+from reports.frames import CURVE_COLUMNS, S_PARAMETERS, HazardNote, RunFacts, RunFrames, no_curves
 from sequences.errors import FileFaults
 from sequences.rating_checks import FileNames
 from sequences.read_files import Setup, parse_setup
@@ -41,6 +42,7 @@ def read_frames(engine: Engine, where: str, run: str) -> RunFrames:
     with store_faults(where), snapshot(engine).connect() as connection:
         conditions, numbers = _conditions(connection, run)
         readings = _readings(connection, run, numbers)
+        curves = _curves(connection, run)
         instruments = _instruments(connection, run)
         hazards = _hazards(connection, run)
     columns = {
@@ -59,6 +61,8 @@ def read_frames(engine: Engine, where: str, run: str) -> RunFrames:
         instruments=instruments,
         events=pd.DataFrame(columns),
         hazards=hazards,
+        curves=curves,
+        de_embedding=setup.de_embedding,
     )
 
 
@@ -117,6 +121,33 @@ def _readings(connection: Connection, run: str, numbers: npt.NDArray[np.int64]) 
             "value": table[:, 3].copy(),
         }
     )
+
+
+def _curves(connection: Connection, run: str) -> pd.DataFrame:
+    """Long table of S-parameters, one row per condition, repeat and frequency; see ``reports.frames.CURVE_COLUMNS``."""
+    curve, condition = tables.curve.c, tables.condition.c
+    query = (
+        select(condition.number, curve.repeat, curve.name, curve.x, curve.y)
+        .join_from(tables.condition, tables.curve, curve.condition_id == condition.id)
+        .where(condition.run == run)
+        .order_by(condition.number, curve.repeat, curve.name)
+    )
+    columns: dict[str, list[npt.NDArray[Any]]] = {name: [] for name in CURVE_COLUMNS}
+    rows = connection.execute(query).all()
+    for (number, repeat), group in groupby(rows, key=lambda row: (row.number, row.repeat)):
+        read = {row.name: unpack_curve(row.x, row.y) for row in group}
+        frequency_hz = next(iter(read.values()))[0]
+        if set(read) != set(S_PARAMETERS) or any(not np.array_equal(x, frequency_hz) for x, _ in read.values()):
+            raise StoreFault(f"condition {number} of run {run} holds curves that do not belong together")
+        columns["condition"].append(np.full(len(frequency_hz), number))
+        columns["repeat"].append(np.full(len(frequency_hz), repeat))
+        columns["frequency_hz"].append(frequency_hz)
+        for name, (_, y) in read.items():
+            columns[f"{name}_re"].append(y.real)
+            columns[f"{name}_im"].append(y.imag)
+    if not rows:
+        return no_curves()
+    return pd.DataFrame({name: np.concatenate(parts) for name, parts in columns.items()})
 
 
 def _numbers(connection: Connection, query: Select[Any]) -> npt.NDArray[np.float64]:

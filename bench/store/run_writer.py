@@ -19,6 +19,7 @@ from sqlalchemy.exc import IntegrityError
 from bench.errors import NoSuchRun, StoreFault
 from bench.store import tables
 from bench.store.connect import locking
+from bench.store.curves import Curve, pack_curve
 from bench.store.faults import store_faults
 from bench.store.recording_chunks import pack
 from bench.store.records import FileText, InstrumentRecord, RunRecord, RunState
@@ -38,6 +39,7 @@ _MARK_COMPLETE = (
     .values(completed=bindparam("at"), flag=bindparam("with_flag"))
 )
 _ADD_READINGS = insert(tables.reading)
+_ADD_CURVES = insert(tables.curve)
 _ADD_CHUNK = insert(tables.exchange)
 
 
@@ -143,6 +145,7 @@ class RunWriter:
         readings: Readings,
         exchanges: Sequence[Exchange] = (),
         flag: str = "",
+        curves: Sequence[Curve] = (),
     ) -> None:
         """Commit what was read at one condition, that it is complete, and the exchanges, in one transaction.
 
@@ -153,6 +156,7 @@ class RunWriter:
                 repeat's number from 0 and such a mapping. Every value must be finite; −0.0 comes back as 0.0.
             exchanges: In the order in which they happened.
             flag: What a reader must know, e.g. that the soak timed out.
+            curves: What was read against frequency; every value finite.
 
         Raises:
             StoreFault: no such condition in the plan, complete already, unknown quantity, a value that is not finite,
@@ -163,12 +167,15 @@ class RunWriter:
         if condition_id is None:
             raise StoreFault(f"{self._where}: run {self.run} has no condition {number} in its plan")
         rows = self._reading_rows(condition_id, number, readings)
+        curve_rows = self._curve_rows(condition_id, number, curves)
         with store_faults(self._where), self._engine.begin() as connection:
             marked = connection.execute(_MARK_COMPLETE, {"of": condition_id, "at": at, "with_flag": flag})
             if marked.rowcount != 1:
                 raise StoreFault(f"{self._where}: condition {number} of run {self.run} is complete already")
             if rows:
                 connection.execute(_ADD_READINGS, rows)
+            if curve_rows:
+                connection.execute(_ADD_CURVES, curve_rows)
             if exchanges:
                 self._add_chunk(connection, condition_id, exchanges)
 
@@ -200,6 +207,16 @@ class RunWriter:
                     "value": value + 0.0,
                 }
                 rows.append(row)
+        return rows
+
+    def _curve_rows(self, condition_id: int, number: int, curves: Sequence[Curve]) -> list[dict[str, Any]]:
+        rows: list[dict[str, Any]] = []
+        for curve in curves:
+            try:
+                x, y = pack_curve(curve)
+            except ValueError as error:
+                raise StoreFault(f"{self._where}: condition {number}: {error}") from error
+            rows.append({"condition_id": condition_id, "repeat": curve.repeat, "name": curve.name, "x": x, "y": y})
         return rows
 
     def _learn(self, names: Iterable[str]) -> None:

@@ -33,7 +33,7 @@ from sqlalchemy import (
 )
 
 #: Newest revision in ``migrations/versions``: what a store has that this version of the tool made.
-SCHEMA_VERSION = "0001"
+SCHEMA_VERSION = "0002"
 
 #: Table in which the migrations note the revision.
 VERSION_TABLE = "schema_version"
@@ -162,6 +162,18 @@ reading = Table(
     Column("value", Double, nullable=False),
     PrimaryKeyConstraint("condition_id", "repeat", "quantity_id"),
     sqlite_with_rowid=False,
+)
+
+curve = Table(
+    "curve",
+    METADATA,
+    Column("condition_id", Integer, ForeignKey("condition.id"), nullable=False),
+    Column("repeat", SmallInteger, nullable=False),
+    Column("name", String(64), nullable=False),
+    # Blobs and not rows: a sweep of a hundred points would be four hundred readings; see ``curves``.
+    Column("x", LargeBinary, nullable=False),
+    Column("y", LargeBinary, nullable=False),
+    PrimaryKeyConstraint("condition_id", "repeat", "name"),
 )
 
 exchange = Table(

@@ -306,8 +306,8 @@ CASES: list[tuple[str, str, str, FaultKind, str]] = [
         "[instrument.chamber]",
         "[instrument.chambre]",
         "unknown key",
-        "[instrument] chambre: unknown key, allowed tone_1, tone_2, analyzer, supply, current_meter, "
-        "board_thermometer, chamber, load_switch, channel_switch, code_port.  Did you mean chamber?",
+        "[instrument] chambre: unknown key, allowed tone_1, tone_2, noise_source, analyzer, supply, current_meter, "
+        "board_thermometer, chamber, load_switch, channel_switch, code_port, network_analyzer.  Did you mean chamber?",
     ),
     (
         BENCH,
