@@ -45,6 +45,37 @@ CHARACTERISTICS: dict[str, Definition] = {
     "oip3_upper": Definition(
         "dBm", "OIP3 from the upper product", "(P1 + 2·P2 − P(2f2−f1)) / 2, levels in the load per tone", _INTERCEPT
     ),
+    "im3": Definition(
+        "dBc",
+        "Third-order product",
+        "the larger of P(2f1−f2) − P1 and P(2f2−f1) − P2, levels in the load",
+        _PRACTICE,
+    ),
+    "im3_slope": Definition(
+        "",
+        "Slope of the third-order product",
+        "rise of the products per rise of the tones, in dB per dB, from one measured tone level to the next; means in "
+        "dB of both products and of both tones; stated at the upper level",
+        _INTERCEPT,
+        "3 where the third order rules; levels are those measured in the load, not settings",
+    ),
+    "im3_departure_level": Definition(
+        "dBm",
+        "Tone level where the products leave 3:1",
+        "tone level at which the local slope is off 3 by more than 0.2 and by more than its own U; between two levels "
+        "interpolated over power; stated at the lowest level",
+        _PRACTICE,
+        "a fifth-order term bends the slope, so that the deviation grows with power; the levels are close enough for "
+        "the slope between two of them to stand for that at their middle",
+    ),
+    "im3_knee_level": Definition(
+        "dBm",
+        "Tone level at the knee",
+        "tone level at which the products are 1 dB above their 3:1 extrapolation from the lowest level (from the "
+        "lowest two, where there are four); between two levels interpolated over power; stated at the lowest level",
+        _PRACTICE,
+        "the lowest levels lie well below the knee: what they are above the third order themselves is missed",
+    ),
     "oip2": Definition(
         "dBm", "Output second-order intercept", "P1 + P2 − P(f1+f2), levels in the load per tone", _INTERCEPT
     ),
@@ -72,6 +103,83 @@ CHARACTERISTICS: dict[str, Definition] = {
         "(gain at the code of highest gain − gain) − the nominal difference; the running sum of the step errors",
         _STEPS,
     ),
+    "gain_step": Definition(
+        "dB",
+        "Gain step",
+        "gain of the next higher step − gain, at the code where the step ends; above 0 the gain is monotonic",
+        _STEPS,
+    ),
+    "gain_monotonicity": Definition(
+        "dB",
+        "Smallest gain step",
+        "smallest of the gain steps over all codes, all else equal; stated at the last code. The gain is monotonic "
+        "where it is above 0",
+        _STEPS,
+    ),
+    "gain_range": Definition(
+        "dB",
+        "Gain range",
+        "gain at the code of highest nominal gain − gain at the code of lowest, all else equal; stated at the latter",
+        _STEPS,
+    ),
+    "gain_end_point_error": Definition(
+        "dB",
+        "Gain error from the end-point line",
+        "gain − the straight line through the gains at the highest and the lowest code, over nominal gain",
+        "IEEE Std 1241, integral nonlinearity in its end-point form (from memory, not seen), for gains",
+    ),
+    "gain_best_fit_error": Definition(
+        "dB",
+        "Gain error from the best-fit line",
+        "gain − the least-squares straight line over nominal gain through every measured code, all else equal",
+        "IEEE Std 1241, integral nonlinearity in its best-fit form (from memory, not seen), for gains",
+        "depends on which codes were measured; it is not the cumulative error",
+    ),
+    "gain_flatness": Definition(
+        "dB",
+        "Gain flatness over frequency",
+        "highest − lowest gain over the frequencies, all else equal; stated at the lowest frequency",
+        _PRACTICE,
+        "only the frequencies that were measured count; noise makes it larger, never smaller",
+    ),
+    "gain_tempco": Definition(
+        "dB/K",
+        "Gain temperature coefficient",
+        "least-squares slope of gain over temperature, all else equal; stated at the temperature nearest the reference",
+        _PRACTICE,
+        "one straight line stands for all temperatures",
+    ),
+    "level_load_change": Definition(
+        "dB",
+        "Output level against load",
+        "level in the load − level into the reference load, at the same level at the input",
+        "P = V²/R",
+    ),
+    "oip3_load_change": Definition(
+        "dB", "OIP3 against load", "OIP3 − OIP3 into the reference load, all else equal", _PRACTICE
+    ),
+    "output_resistance": Definition(
+        "Ω",
+        "Output resistance",
+        "Ro of gain = A + 20·log10(R / (R + Ro)), fitted to the gains into all loads R with the inverse of their "
+        "covariance as weights; stated at the load nearest the reference",
+        "voltage divider; generalised least squares (A. C. Aitken, 1935, from memory, not seen)",
+        "output and loads are resistive, the loads are as stated, the tones lie well below saturation",
+    ),
+    "series_resistor": Definition(
+        "Ω",
+        "Series resistor for a matched output",
+        "(R_ref − Ro) / 2: each of two, one in either line, that make the output look like the reference load",
+        "voltage divider",
+        "as for the output resistance; the resistors are ideal",
+    ),
+    "series_resistor_loss": Definition(
+        "dB",
+        "Loss of the series resistors",
+        "20·log10(2·R_ref / (Ro + R_ref)): level into the reference load without them − level with them",
+        "voltage divider",
+        "as for the output resistance; the resistors are ideal",
+    ),
     "gain_match": Definition(
         "dB",
         "Gain match between channels",
@@ -94,5 +202,25 @@ CHARACTERISTICS: dict[str, Definition] = {
         "10⁶ · (highest − lowest) / (current at the reference temperature · temperature span), over all temperatures",
         _BOX,
     ),
+    "supply_current_slope": Definition(
+        "ppm/K",
+        "Supply-current slope over temperature",
+        "10⁶ · least-squares slope of the current over temperature / current at the reference temperature",
+        _PRACTICE,
+        "one straight line stands for all temperatures",
+    ),
     "supply_power": Definition("W", "Power taken from the supply", "supply voltage · supply current", "P = V·I"),
+    "mode_power_saving": Definition(
+        "%",
+        "Power saved by the supply mode",
+        "100 · (1 − supply power / supply power in the part's first mode), all else equal",
+        _PRACTICE,
+    ),
+    "dissipated_power": Definition(
+        "W",
+        "Power turned into heat",
+        "supply power + power of both tones at the input − power of both tones in the load",
+        "conservation of energy",
+        "products and harmonics are left out, and so is what the other channels do",
+    ),
 }

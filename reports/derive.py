@@ -12,8 +12,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reports import distortion, gain, matching, supply
+from reports import distortion, gain, load_dependence, matching, supply, third_order
 from reports.characteristics import CHARACTERISTICS
+from reports.decibels import db_of_power_ratio
 from reports.frames import AXES, RunFrames
 from reports.levels import input_level, level_in_load
 from reports.partners import Grid, Rows
@@ -24,6 +25,8 @@ from sequences.products import HARMONICS, TONES, TWO_TONE_PRODUCTS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
+
+    from sequences.part_file import GainCodes
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,6 +44,8 @@ class Characteristic:
 
 Derived = dict[str, Characteristic]
 
+FloatArray = NDArray[np.float64]
+
 Number = TypeVar("Number", bound=np.generic)
 
 
@@ -55,10 +60,11 @@ def derive(frames: RunFrames) -> Derived:
     wide = wide_readings(frames.conditions.index, frames.readings)
     grid = Grid.of(frames.conditions)
     found: Derived = {}
-    if _has(wide, (f"{tone}_level_dbm" for tone in TONES)):
-        found |= _from_lines(frames, wide, grid)
+    tones = _tones(frames, wide, grid)
+    if tones is not None:
+        found |= _from_lines(frames, wide, grid, tones)
     if "supply_current_a" in wide.mean:
-        found |= _from_supply(frames, wide, grid)
+        found |= _from_supply(frames, wide, grid, tones)
     return {word: found[word] for word in CHARACTERISTICS if word in found and len(found[word].rows)}
 
 
@@ -66,14 +72,34 @@ def _has(wide: WideReadings, quantities: Iterable[str]) -> bool:
     return all(quantity in wide.mean for quantity in quantities)
 
 
-def _from_lines(frames: RunFrames, wide: WideReadings, grid: Grid) -> Derived:
-    def level(line: str) -> Uncertain:
-        in_load = level_in_load(frames, wide, line)
-        return at_temperature(in_load, wide, frames.bench.instrument, grid, frames.sequence.soak)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Tones:
+    """Levels of the lower and the upper tone in dBm: in the load, and, if the sources' settings were read, put in."""
 
-    lower, upper = (level(tone) for tone in TONES)
+    outputs: tuple[Uncertain, Uncertain]
+    inputs: tuple[Uncertain, Uncertain] | None
+
+
+def _tones(frames: RunFrames, wide: WideReadings, grid: Grid) -> _Tones | None:
+    """None for a run that has not measured both tones."""
+    if not _has(wide, (f"{tone}_level_dbm" for tone in TONES)):
+        return None
+    lower, upper = TONES
+    outputs = (_level(frames, wide, grid, lower), _level(frames, wide, grid, upper))
+    if not _has(wide, ("source_1_level_dbm", "source_2_level_dbm")):
+        return _Tones(outputs, None)
+    return _Tones(outputs, (input_level(frames, wide, lower), input_level(frames, wide, upper)))
+
+
+def _level(frames: RunFrames, wide: WideReadings, grid: Grid, line: str) -> Uncertain:
+    in_load = level_in_load(frames, wide, line)
+    return at_temperature(in_load, wide, frames.bench.instrument, grid, frames.sequence.soak)
+
+
+def _from_lines(frames: RunFrames, wide: WideReadings, grid: Grid, tones: _Tones) -> Derived:
+    lower, upper = tones.outputs
     products = {
-        line: level(line)
+        line: _level(frames, wide, grid, line)
         for line in (*TWO_TONE_PRODUCTS, *HARMONICS)
         if f"{line}_level_dbm" in wide.mean
     }
@@ -83,41 +109,87 @@ def _from_lines(frames: RunFrames, wide: WideReadings, grid: Grid) -> Derived:
             distortion.oip3_lower(lower, upper, products["im3_lower"]),
             distortion.oip3_upper(lower, upper, products["im3_upper"]),
         )
-        found["oip3"] = _known(distortion.oip3(*both))
+        found["oip3"] = _known(oip3 := distortion.oip3(*both))
         found["oip3_lower"], found["oip3_upper"] = map(_known, both)
+        found["im3"] = _known(distortion.im3(lower, upper, products["im3_lower"], products["im3_upper"]))
+        lines = third_order.ThirdOrder.of((lower, upper), products)
+        found["im3_slope"] = _known_at(*third_order.local_slopes(lines, grid))
+        found["im3_departure_level"] = _known_at(*third_order.departures(lines, grid))
+        found["im3_knee_level"] = _known_at(*third_order.knees(lines, grid))
+        reference_ohm = frames.part.part.reference_load_ohm
+        found["oip3_load_change"] = _known_at(*load_dependence.against_reference(oip3, grid, reference_ohm))
     if "im2_sum" in products:
         found["oip2"] = _known(distortion.oip2(lower, upper, products["im2_sum"]))
     found |= {line: _known(distortion.harmonic(lower, products[line])) for line in HARMONICS if line in products}
-    if _has(wide, ("source_1_level_dbm", "source_2_level_dbm")):
-        found |= _from_gain(frames, wide, grid, (lower, upper))
+    if tones.inputs is not None:
+        found |= _from_gain(frames, grid, tones.outputs, tones.inputs)
     return found
 
 
-def _from_gain(frames: RunFrames, wide: WideReadings, grid: Grid, outputs: tuple[Uncertain, Uncertain]) -> Derived:
-    inputs = (input_level(frames, wide, TONES[0]), input_level(frames, wide, TONES[1]))
+def _from_gain(
+    frames: RunFrames, grid: Grid, outputs: tuple[Uncertain, Uncertain], inputs: tuple[Uncertain, Uncertain]
+) -> Derived:
     load_ohm = frames.conditions["load_ohm"].to_numpy(dtype=np.float64)
     voltage_gain = gain.voltage_gain(outputs, inputs, load_ohm, frames.part.part.input_resistance_ohm)
     codes = frames.part.gain_codes
-    return {
+    reference_c = frames.sequence.sequence.reference_temperature_c
+    found = {
         "gain": _known(voltage_gain),
+        "gain_tempco": _known_at(*gain.tempco(voltage_gain, grid, reference_c)),
+        "gain_flatness": _known_at(*gain.flatness(voltage_gain, grid)),
+    }
+    by_code: dict[str, Callable[[Uncertain, Grid, GainCodes], tuple[Rows, Uncertain]]] = {
+        "gain_step": gain.steps,
+        "gain_monotonicity": gain.smallest_steps,
+        "gain_range": gain.ranges,
+        "gain_end_point_error": gain.end_point_errors,
+        "gain_best_fit_error": gain.best_fit_errors,
+    }
+    found |= {word: _known_at(*function(voltage_gain, grid, codes)) for word, function in by_code.items()}
+    found |= _from_loads(frames, grid, voltage_gain, load_ohm)
+    return found | {
         "gain_step_error": _known_at(*gain.step_errors(voltage_gain, grid, codes)),
         "cumulative_gain_error": _known_at(*gain.cumulative_errors(voltage_gain, grid, codes)),
         "gain_match": _known_at(*matching.gain_match(voltage_gain, grid, frames.part.part.channels)),
     }
 
 
-def _from_supply(frames: RunFrames, wide: WideReadings, grid: Grid) -> Derived:
+def _from_loads(frames: RunFrames, grid: Grid, voltage_gain: Uncertain, load_ohm: FloatArray) -> Derived:
+    reference_ohm = frames.part.part.reference_load_ohm
+    # Level in the load at a constant level at the input: the voltage gain as a ratio of powers, but for a constant.
+    delivered = voltage_gain.shifted(-db_of_power_ratio(load_ohm))
+    rows, resistance = load_dependence.output_resistance(voltage_gain, grid, reference_ohm)
+    found = {
+        "level_load_change": _known_at(*load_dependence.against_reference(delivered, grid, reference_ohm)),
+        "output_resistance": _known_at(rows, resistance),
+    }
+    # Resistors can only add to the output resistance.
+    low = np.flatnonzero(resistance.value < reference_ohm)
+    rows, resistance = rows[low], resistance.take(low)
+    found["series_resistor"] = _known_at(rows, load_dependence.series_resistors(resistance, reference_ohm))
+    found["series_resistor_loss"] = _known_at(
+        rows, load_dependence.series_loss(resistance, reference_ohm, reference_ohm)
+    )
+    return found
+
+
+def _from_supply(frames: RunFrames, wide: WideReadings, grid: Grid, tones: _Tones | None) -> Derived:
     reference_c = frames.sequence.sequence.reference_temperature_c
     current = supply.current(wide, frames.bench.instrument, grid, frames.sequence.soak)
     against_reference: dict[str, Callable[[Uncertain, Grid, float], tuple[Rows, Uncertain]]] = {
         "supply_current_change": supply.change,
         "supply_current_drift": supply.drift,
         "supply_current_box": supply.box,
+        "supply_current_slope": supply.slope,
     }
     found = {"supply_current": _known(current)}
     found |= {word: _known_at(*function(current, grid, reference_c)) for word, function in against_reference.items()}
     if "supply_voltage_v" in wide.mean:
-        found["supply_power"] = _known(supply.power(supply.voltage(wide, frames.bench.instrument), current))
+        power = supply.power(supply.voltage(wide, frames.bench.instrument), current)
+        found["supply_power"] = _known(power)
+        found["mode_power_saving"] = _known_at(*supply.mode_saving(power, grid, tuple(frames.part.modes)))
+        if tones is not None and tones.inputs is not None:
+            found["dissipated_power"] = _known(supply.dissipation(power, tones.inputs, tones.outputs))
     return found
 
 
