@@ -106,9 +106,10 @@ class PathLosses:
         names = np.asarray(channels, dtype=object)
         ohms = np.asarray(loads, dtype=np.float64)
         names, ohms = np.broadcast_arrays(names, ohms)
-        pairs = zip(names.ravel().tolist(), ohms.ravel().tolist(), strict=True)
-        numbers = [self.entry_number(path, name, ohm) for name, ohm in pairs]
-        return np.array(numbers, dtype=np.int64).reshape(names.shape)
+        pairs = list(zip(names.ravel().tolist(), ohms.ravel().tolist(), strict=True))
+        # A run has thousands of rows and a handful of pairs: each is looked for once.
+        number_of = {pair: self.entry_number(path, *pair) for pair in dict.fromkeys(pairs)}
+        return np.array([number_of[pair] for pair in pairs], dtype=np.int64).reshape(names.shape)
 
     def losses_db(
         self, path: Path, channels: npt.ArrayLike, loads: npt.ArrayLike, frequencies: npt.ArrayLike
