@@ -8,12 +8,13 @@ from collections.abc import Callable
 import pandas as pd
 import pytest
 
-from reports.figures import Figure, draw_figures
+from reports.figures import draw_figures
+from reports.panel_figures import Figure
 from reports.summary import Report
 
 NAMES = [
-    "margins", "oip3_by_gain_code", "oip3_by_temperature", "oip3_by_load", "gain_step_error", "cumulative_gain_error",
-    "gain_match", "hd2", "hd3", "supply_current", "supply_current_drift",
+    "margins", "oip3_by_gain_code", "oip3_by_temperature", "oip3_by_load", "oip3_by_level", "hd2", "hd3",
+    "gain_step_error", "cumulative_gain_error", "gain_match", "supply_current", "supply_current_drift",
 ]  # fmt: skip
 
 
@@ -27,7 +28,7 @@ def _texts(figure: Figure) -> list[str]:
 
 
 def test_a_full_night_has_all_figures(figures: dict[str, Figure]) -> None:
-    """Eleven drawings, the overview of the margins first."""
+    """Twelve drawings, the overview of the margins first, then group by group."""
     assert list(figures) == NAMES
 
 

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from reports import folder as module
-from reports.figures import Figure
+from reports.panel_figures import Figure
 from reports.folder import FolderNotOurs, check_replaceable, write_folder
 from reports.summary import Report
 
@@ -24,7 +24,7 @@ def small(make_report: Callable[..., Report], sweep: pd.DataFrame) -> Report:
 @pytest.fixture
 def one_drawing(monkeypatch: pytest.MonkeyPatch) -> None:
     """Drawing takes seconds and is tested elsewhere; one figure where the run has any values, none where it has not."""
-    figure = Figure("step", "Steps", "A step.", "<svg/>")
+    figure = Figure("step", "Steps", "A step.", "<svg/>", "Gain")
 
     def draw(report: Report) -> tuple[Figure, ...]:
         return () if report.characteristics.empty else (figure,)
@@ -41,7 +41,7 @@ def test_a_report_folder_holds_page_summary_tables_and_figures(small: Report, tm
     paths = write_folder(small, tmp_path / "deep" / "report")
 
     assert {entry.name for entry in paths.folder.iterdir()} == {
-        "report.html", "summary.json", "characteristics.csv", "readings.csv", "figures",
+        "report.html", "definitions.html", "summary.json", "characteristics.csv", "readings.csv", "figures",
     }  # fmt: skip
     assert all(path.is_file() for path in (paths.page, paths.summary, paths.characteristics, paths.readings))
     assert {path.name for path in (paths.folder / "figures").iterdir()} == {path.name for path in paths.figures}

@@ -1,0 +1,182 @@
+r"""What the definitions page says beyond the definition: group, typeset formula, readings, how the uncertainty is made.
+
+Rule: nothing here changes a number. A characteristic without an entry is still derived, drawn and listed, under
+``OTHER``; a test says which one lacks its entry.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+#: Groups in the order in which pages and figures show them.
+GROUPS = (
+    "Distortion",
+    "Gain",
+    "Matching",
+    "Supply",
+    "Load",
+    "Noise and compression",
+    "Cascade",
+)
+
+#: Group of a characteristic that has no entry.
+OTHER = "Other"
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """One characteristic for people.
+
+    Attributes:
+        group: One of ``GROUPS``.
+        formula: In the notation of ``reports.mathml``.
+        symbols: What the formula's symbols mean.
+        needs: The readings without which there is none.
+        uncertainty: Which errors of the bench count, and which cancel.
+    """
+
+    group: str
+    formula: str
+    symbols: str
+    needs: str
+    uncertainty: str
+
+
+_TONES = "levels of both tones"
+_THIRD = f"{_TONES} and of both third-order products"
+_SOURCES = f"{_TONES}, settings of both sources"
+_CURRENT = "supply current, board temperature"
+_LEVELS = "P1, P2: the tones of frequency f1 < f2 in the load, dBm each"
+_LINES = (
+    "The errors of each line (analyzer level, scale, response and attenuator, output path, scatter) enter with the "
+    "line's factor in the formula. What all lines share enters once, with the sum of the factors."
+)
+_OWN = (
+    " The analyzer's own product, of unknown phase, counts in full; where it or the noise could explain the line, the "
+    "value is a bound."
+)
+_WITHIN = (
+    "Differences of gains of one night: constant errors of the analyzer, the path and the sources' levels cancel. "
+    "What is left: the source's setting at each level, attenuator steps, scale over the levels that differ, scatter."
+)
+_DRIFT = (
+    "The meter's offset cancels and its gain error nearly does. What is left: scatter, and the board thermometer and "
+    "distance from the stated temperature, through the current's own slope over temperature."
+)
+
+EXPLANATIONS: dict[str, Explanation] = {
+    "oip3": Explanation(
+        "Distortion",
+        r"\text{OIP3} = \min(\text{OIP3}_{\text{lower}}, \text{OIP3}_{\text{upper}})",
+        "the two intercepts are defined below",
+        _THIRD,
+        "That of the intercept that was taken.",
+    ),
+    "oip3_lower": Explanation(
+        "Distortion",
+        r"\text{OIP3}_{\text{lower}} = \frac{2 P_1 + P_2 - P_{2 f_1 - f_2}}{2}",
+        _LEVELS,
+        _THIRD,
+        _LINES + _OWN,
+    ),
+    "oip3_upper": Explanation(
+        "Distortion",
+        r"\text{OIP3}_{\text{upper}} = \frac{P_1 + 2 P_2 - P_{2 f_2 - f_1}}{2}",
+        _LEVELS,
+        _THIRD,
+        _LINES + _OWN,
+    ),
+    "oip2": Explanation(
+        "Distortion",
+        r"\text{OIP2} = P_1 + P_2 - P_{f_1 + f_2}",
+        _LEVELS,
+        f"{_TONES} and of the second-order sum",
+        _LINES + _OWN,
+    ),
+    "hd2": Explanation(
+        "Distortion",
+        r"\text{HD2} = P_{2 f_1} - P_1",
+        _LEVELS,
+        "levels of the lower tone and its second harmonic",
+        "A ratio: analyzer level and output path cancel. What is left: scale, response, attenuator steps, scatter."
+        + _OWN,
+    ),
+    "hd3": Explanation(
+        "Distortion",
+        r"\text{HD3} = P_{3 f_1} - P_1",
+        _LEVELS,
+        "levels of the lower tone and its third harmonic",
+        "A ratio: analyzer level and output path cancel. What is left: scale, response, attenuator steps, scatter."
+        + _OWN,
+    ),
+    "gain": Explanation(
+        "Gain",
+        r"G = \frac{P_1 + P_2 - P_{\text{in},1} - P_{\text{in},2}}{2}"
+        r" + 10 \log_{10} \frac{R_{\text{load}}}{R_{\text{in}}}",
+        "P1, P2: tones in the load; Pin: tones in the input resistance Rin; all dBm",
+        _SOURCES,
+        "Analyzer, output path, input path and both sources in full; errors that the tones do not share average.",
+    ),
+    "gain_step_error": Explanation(
+        "Gain",
+        r"e_k = (G_{k-1} - G_k) - (N_{k-1} - N_k)",
+        "G: gain, N: nominal gain; k − 1: the code with the next higher nominal gain",
+        f"{_SOURCES}, at both codes",
+        _WITHIN,
+    ),
+    "cumulative_gain_error": Explanation(
+        "Gain",
+        r"c_k = (G_0 - G_k) - (N_0 - N_k) = \sum_{i=1}^{k} e_i",
+        "G: gain, N: nominal gain; 0: the code of highest nominal gain",
+        f"{_SOURCES}, at both codes",
+        _WITHIN,
+    ),
+    "gain_match": Explanation(
+        "Matching",
+        r"\Delta G = G_{\text{first}} - G_{\text{other}}",
+        "G: gain of each channel",
+        f"{_SOURCES}, on both channels",
+        "Analyzer and sources cancel as far as both channels share them; each channel's own paths count in full.",
+    ),
+    "supply_current": Explanation(
+        "Supply",
+        r"I = \bar{I}",
+        "mean of the readings of all repeats",
+        _CURRENT,
+        "The meter's gain and offset, scatter; temperature through the current's own slope.",
+    ),
+    "supply_current_change": Explanation(
+        "Supply",
+        r"\Delta I(\theta) = I(\theta) - I(\theta_{\text{ref}})",
+        "θ: temperature of the condition; ref: the sequence's reference temperature",
+        f"{_CURRENT}, also at the reference temperature",
+        _DRIFT,
+    ),
+    "supply_current_drift": Explanation(
+        "Supply",
+        r"d(\theta) = 100 \cdot (\frac{I(\theta)}{I(\theta_{\text{ref}})} - 1)",
+        "θ: temperature of the condition; ref: the sequence's reference temperature",
+        f"{_CURRENT}, also at the reference temperature",
+        _DRIFT,
+    ),
+    "supply_current_box": Explanation(
+        "Supply",
+        r"\text{TC} = 10^6 \cdot \frac{I_{\max} - I_{\min}}{I(\theta_{\text{ref}}) (\theta_{\max} - \theta_{\min})}",
+        "Imax, Imin: highest and lowest current over all temperatures, not only at the ends",
+        f"{_CURRENT}, at two temperatures or more, one of them the reference temperature",
+        _DRIFT,
+    ),
+    "supply_power": Explanation(
+        "Supply",
+        r"P = V \cdot I",
+        "V: supply voltage, I: supply current",
+        "supply voltage, supply current",
+        "The supply's voltage reading, and the current as above.",
+    ),
+}
+
+
+def group_of(characteristic: str) -> str:
+    """The group that a characteristic is shown in."""
+    explanation = EXPLANATIONS.get(characteristic)
+    return explanation.group if explanation else OTHER

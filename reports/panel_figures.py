@@ -1,0 +1,261 @@
+"""Figures of one characteristic over one axis: a panel for each channel and mode, a line for each value of another.
+
+Rule: nothing is derived here beyond choosing rows and, for supply currents, their mean and span at a temperature.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import pandas as pd
+
+from reports.characteristics import CHARACTERISTICS
+from reports.chart_parts import Rows, category_colours, commonest_slice, limit_rows, temperature_colours
+from reports.explanations import group_of
+from reports.frames import AXES
+from reports.panels_chart import Panels, panels_chart
+from reports.svg_text import svg_text
+from reports.wording import axis_text, condition_text, shown_unit, value_text
+from sequences.units import to_si
+
+if TYPE_CHECKING:
+    from reports.summary import Report
+    from sequences.part_file import Limit
+
+Extreme = Literal["lowest", "highest", "largest"]
+
+AXIS_TITLES = {
+    "gain_code": "Gain code",
+    "temperature_c": "Temperature / °C",
+    "load_ohm": "Differential load / Ω",
+    "tone_level_dbm": "Tone level / dBm",
+    "frequency_hz": "Frequency / MHz",
+}
+
+_SERIES_TITLES = {"gain_code": "Gain code", "temperature_c": "Temperature", "load_ohm": "Load"}
+
+#: Axis → factor from the unit of the tables to that of its title.
+_AXIS_FACTORS = {"frequency_hz": 1e-6}
+
+#: Most gain codes that one figure tells apart by colour; more lines cannot be followed.
+_MOST_CODES = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One drawing: ``name`` is its file name without ending, ``caption`` says what is drawn and what stands out.
+
+    ``group`` is the section that it stands in, and ``characteristic`` the word whose definition it shows; empty for a
+    figure of several.
+    """
+
+    name: str
+    title: str
+    caption: str
+    svg: str
+    group: str
+    characteristic: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """One figure of a characteristic.
+
+    Attributes:
+        name: Its file name without ending.
+        characteristic: What is drawn.
+        heading: Its title.
+        x: Axis that runs to the right.
+        series: Axis that the colours tell apart.
+        extreme: What the caption points at.
+        extra: More rows of kind guide or mark, from the report and the rows that are drawn (columns ``panel``, ``x``,
+            ``line``, ``value`` in the unit of the tables); their ``y`` in that unit, too.
+        guide: What the guides are.
+    """
+
+    name: str
+    characteristic: str
+    heading: str
+    x: str
+    series: str
+    extreme: Extreme
+    extra: Callable[[Report, pd.DataFrame], Rows] | None = None
+    guide: str = ""
+
+
+def panels(report: Report, plan: Plan) -> Figure | None:
+    """A panel for each channel and mode, a line for each value of ``plan.series``; None without two places on ``x``."""
+    table = rows_of(report, plan.characteristic)
+    if table.empty:
+        return None
+    fixed_axes = [axis for axis in AXES if axis not in (plan.x, plan.series, "channel", "supply_mode")]
+    table, fixed = commonest_slice(table, fixed_axes)
+    if plan.series == "gain_code":
+        table = table[table["gain_code"].isin(_spread(sorted(table["gain_code"].unique()), _MOST_CODES))]
+    if table[plan.x].nunique() < 2:
+        return None
+    names = sorted(table[plan.series].unique())
+    table = table.assign(
+        panel=_panel_names(report, plan.characteristic, table),
+        x=table[plan.x] * _AXIS_FACTORS.get(plan.x, 1.0),
+        line=table[plan.series].map({name: axis_text(plan.series, name) for name in names}),
+    )
+    unit, factor = unit_of(plan.characteristic)
+    lines = [axis_text(plan.series, name) for name in names]
+    shown = axis_text(plan.series, _one_of(names, report.sequence.sequence.reference_temperature_c))
+    extra = plan.extra(report, table) if plan.extra else []
+    is_temperature = plan.series == "temperature_c"
+    modes = table["supply_mode"].nunique()
+    in_order = table.sort_values(["channel", "supply_mode"], key=lambda column: column.map(rank(report)))["panel"]
+    figure = Panels(
+        title=plan.heading,
+        subtitle=f"at {condition_text(fixed)}",
+        rows=_value_rows(table, factor)
+        + _band_rows(table, factor, shown)
+        + [row | {"y": row["y"] * factor} for row in extra]
+        + _limits(report, table, plan),
+        panels=tuple(in_order.unique()),
+        columns=modes if modes > 1 else 2,
+        x_title=AXIS_TITLES[plan.x],
+        y_title=f"{CHARACTERISTICS[plan.characteristic].title} / {unit}",
+        series_title=_SERIES_TITLES[plan.series],
+        series=tuple(lines),
+        colours=tuple(temperature_colours(len(names))) if is_temperature else category_colours(len(names)),
+        x_ticks=() if plan.x == "gain_code" else tuple(sorted(table["x"].unique())),
+        x_log=plan.x == "load_ohm",
+        markers=not is_temperature,
+        guide=plan.guide,
+    )
+    band = f" Band: expanded uncertainty U of the {shown} line." if len(lines) > 1 else " Band: expanded uncertainty U."
+    return drawn(plan, figure, _extreme_text(table, plan) + band + _bounded_text(table))
+
+
+def by_mode(report: Report, plan: Plan) -> Figure | None:
+    """Mean and span of each supply mode over temperature; None with one temperature alone."""
+    table = rows_of(report, plan.characteristic)
+    if table.empty or table["temperature_c"].nunique() < 2:
+        return None
+    unit, factor = unit_of(plan.characteristic)
+    table = table.assign(panel="", x=table["temperature_c"])
+    rows: Rows = []
+    for (mode, temperature), values in table.groupby(["supply_mode", "temperature_c"])["value"]:
+        place = {"panel": "", "x": temperature, "series": mode}
+        rows.append({**place, "kind": "value", "y": values.mean() * factor, "bound": 0})
+        rows.append({**place, "kind": "band", "low": values.min() * factor, "high": values.max() * factor})
+    modes = sorted(table["supply_mode"].unique(), key=rank(report).__getitem__)
+    figure = Panels(
+        title=plan.heading,
+        subtitle="all gain codes, loads, levels, frequencies and channels",
+        rows=rows + _limits(report, table, plan),
+        panels=("",),
+        columns=1,
+        x_title=AXIS_TITLES["temperature_c"],
+        y_title=f"{CHARACTERISTICS[plan.characteristic].title} / {unit}",
+        series_title="Supply mode",
+        series=tuple(modes),
+        colours=category_colours(len(modes)),
+        x_ticks=tuple(sorted(table["temperature_c"].unique())),
+        markers=True,
+        width=640,
+        height=260,
+    )
+    caption = f"{_extreme_text(table, plan)} Line: mean of all conditions at a temperature; band: lowest to highest."
+    return drawn(plan, figure, caption)
+
+
+def drawn(plan: Plan, figure: Panels, caption: str) -> Figure:
+    """The drawing of a plan."""
+    svg = svg_text(panels_chart(figure), plan.name, plan.heading)
+    return Figure(plan.name, plan.heading, caption, svg, group_of(plan.characteristic), plan.characteristic)
+
+
+def rows_of(report: Report, characteristic: str) -> pd.DataFrame:
+    """Rows of one characteristic in the order of the axes, so that no choice below depends on the order of the run."""
+    table = report.characteristics
+    table = table[table["characteristic"] == characteristic]
+    # Names may come as categories, which neither join as text nor group without their absent members.
+    texts = {axis: "str" for axis, kind in AXES.items() if kind == "str"}
+    return table.astype(texts).sort_values(list(AXES), kind="stable")
+
+
+def unit_of(characteristic: str) -> tuple[str, float]:
+    """The unit to draw in, and the factor from that of the tables."""
+    return shown_unit(CHARACTERISTICS[characteristic].unit)
+
+
+def rank(report: Report) -> dict[str, int]:
+    """Channels and modes in the order of the part file."""
+    names = (*report.part.part.channels, *report.part.modes)
+    return {name: place for place, name in enumerate(names)}
+
+
+def _panel_names(report: Report, characteristic: str, table: pd.DataFrame) -> pd.Series[str]:
+    first = report.part.part.channels[0]
+    before = "Channel "
+    if group_of(characteristic) == "Matching":
+        before = f"{first} minus " if characteristic.endswith("_match") else f"Channels {first} and "
+    return before + table["channel"] + ", " + table["supply_mode"] + " mode"
+
+
+def _spread(values: list[int], most: int) -> list[int]:
+    """At most ``most`` values, evenly spread, both ends included."""
+    if len(values) <= most:
+        return values
+    return [values[round(index * (len(values) - 1) / (most - 1))] for index in range(most)]
+
+
+def _one_of(values: list[float], wanted: float) -> float:
+    return wanted if wanted in values else values[0]
+
+
+def _value_rows(table: pd.DataFrame, factor: float) -> Rows:
+    columns = (table["panel"], table["x"], table["line"], table["value"], table["bound"])
+    return [
+        {"kind": "value", "panel": panel, "x": x, "series": line, "y": y * factor, "bound": int(bound)}
+        for panel, x, line, y, bound in zip(*(column.tolist() for column in columns), strict=True)
+    ]
+
+
+def _band_rows(table: pd.DataFrame, factor: float, shown: str) -> Rows:
+    band = table[(table["line"] == shown) & (table["bound"] == 0)]
+    columns = (band["panel"], band["x"], band["value"], band["expanded_uncertainty"])
+    return [
+        {"kind": "band", "panel": panel, "x": x, "series": shown, "low": (y - u) * factor, "high": (y + u) * factor}
+        for panel, x, y, u in zip(*(column.tolist() for column in columns), strict=True)
+    ]
+
+
+def _limits(report: Report, table: pd.DataFrame, plan: Plan) -> Rows:
+    """Limit lines, unit by unit, since each limit is stated in its own."""
+    shown, factor = unit_of(plan.characteristic)
+    table = table.assign(y=table["value"] * factor)
+    lines: Rows = []
+    by_unit: dict[str, list[Limit]] = {}
+    for limit in report.part.limit:
+        if limit.characteristic == plan.characteristic:
+            by_unit.setdefault(limit.unit, []).append(limit)
+    for unit, limits in by_unit.items():
+        told = [axis for axis in AXES if axis != plan.x]
+        lines += limit_rows(table, limits, "x", told, to_si(1.0, unit) / to_si(1.0, shown))
+    return lines
+
+
+def _extreme_text(table: pd.DataFrame, plan: Plan) -> str:
+    """The value that stands out, with its uncertainty and condition."""
+    unit, factor = unit_of(plan.characteristic)
+    ordered = table["value"].abs() if plan.extreme == "largest" else table["value"]
+    numbers = ordered.to_numpy()
+    row = table.iloc[int(numbers.argmin() if plan.extreme == "lowest" else numbers.argmax())]
+    value = value_text(row["value"] * factor, row["expanded_uncertainty"] * factor, unit, int(row["bound"]))
+    where = condition_text({axis: row[axis] for axis in AXES})
+    return f"{plan.extreme.capitalize()}: {value} at {where}."
+
+
+def _bounded_text(table: pd.DataFrame) -> str:
+    """How many of the drawn values are bounds."""
+    count = int((table["bound"] != 0).sum())
+    if not count:
+        return ""
+    return f" {count} of {len(table)} values are bounds: the triangle points to where the true value lies."
