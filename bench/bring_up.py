@@ -79,6 +79,8 @@ def _prepare(context: WakeUp) -> str:
         entry = bench.instrument.tone_1 if place == "tone_1" else bench.instrument.tone_2
         if entry is not None:
             source.prepare(entry.highest_level_dbm)
+    if places.noise_source is not None:
+        places.noise_source.prepare()
     if places.analyzer is not None:
         places.analyzer.prepare()
     if places.current_meter is not None:

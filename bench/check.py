@@ -92,6 +92,9 @@ def _harmless_readings(places: Places) -> dict[str, Callable[[], str]]:
     readings: dict[str, Callable[[], str]] = {}
     for place, source in places.sources():
         readings[place] = lambda source=source: f"RF is {_on(source.output_is_on())}"  # type: ignore[misc]  # the default binds this turn's source
+    noise_source = places.noise_source
+    if noise_source is not None:
+        readings["noise_source"] = lambda: f"noise is {_on(noise_source.output_is_on())}"
     supply, chamber = places.supply, places.chamber
     if supply is not None:
         readings["supply"] = lambda: f"output is {_on(supply.output_is_on())}, {supply.read_voltage_v():.3f} V"

@@ -14,6 +14,7 @@ from drivers.roles import (
     DigitalPort,
     Instrument,
     Meter,
+    NoiseSource,
     SpectrumAnalyzer,
     Switch,
     ToneSource,
@@ -23,6 +24,7 @@ from drivers.roles import (
 ROLE_OF_PLACE: dict[str, str] = {
     "tone_1": "tone source",
     "tone_2": "tone source",
+    "noise_source": "noise source",
     "analyzer": "spectrum analyzer",
     "supply": "DC supply",
     "current_meter": "meter",
@@ -40,6 +42,7 @@ class Places:
 
     tone_1: ToneSource | None = None
     tone_2: ToneSource | None = None
+    noise_source: NoiseSource | None = None
     analyzer: SpectrumAnalyzer | None = None
     supply: DCSupply | None = None
     current_meter: Meter | None = None

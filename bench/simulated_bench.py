@@ -17,13 +17,14 @@ from drivers.simulated.rig_setup import (
     AnalyzerSetup,
     ChamberSetup,
     CurrentMeterSetup,
+    NoiseSourceSetup,
     RigSetup,
     SupplySetup,
     ThermometerSetup,
     ToneSourceSetup,
     UnitRatings,
 )
-from sequences.bench_file import Bench, PathLossEntry, Simulation, ToneSourceEntry
+from sequences.bench_file import Bench, NoiseSourceEntry, PathLossEntry, Simulation, ToneSourceEntry
 from sequences.part_file import Part
 from sequences.path_losses import PathLosses
 from sequences.read_files import Loaded
@@ -31,8 +32,8 @@ from sequences.read_files import Loaded
 Named = TypeVar("Named", float, str)
 
 
-def rig_setup(part: Part, loaded: Loaded[Bench], unit: str) -> RigSetup:
-    """The rig for a bench, with the unit of this part and serial number on it."""
+def rig_setup(part: Part, loaded: Loaded[Bench], unit: str, *, through: bool = False) -> RigSetup:
+    """The rig for a bench, with the unit of this part and serial number on it, or a through in its place."""
     bench = loaded.model
     simulation = bench.simulation or Simulation()
     places = bench.instrument
@@ -46,6 +47,7 @@ def rig_setup(part: Part, loaded: Loaded[Bench], unit: str) -> RigSetup:
         seed=simulation.seed,
         tone_1=_source(places.tone_1),
         tone_2=_source(places.tone_2),
+        noise_source=_noise_source(places.noise_source),
         analyzer=_analyzer(bench),
         supply=_supply(bench),
         current_meter=_current_meter(bench),
@@ -65,6 +67,8 @@ def rig_setup(part: Part, loaded: Loaded[Bench], unit: str) -> RigSetup:
             )
             for entry in bench.path_loss
         ),
+        combiner_intercept3_dbm=None if bench.combiner is None else bench.combiner.intercept3_dbm,
+        through=through,
         board_time_constant_s=bench.fixture.time_constant_s,
         room_c=bench.fixture.room_c,
         serials={place: entry.serial for place, entry in places.present.items() if entry.serial is not None},
@@ -115,7 +119,13 @@ def _declared(entry: PathLossEntry, attachments: Mapping[str, str]) -> Callable[
 def _source(entry: ToneSourceEntry | None) -> ToneSourceSetup | None:
     if entry is None:
         return None
-    return ToneSourceSetup(entry.accuracy.level_db, entry.accuracy.setting_db, entry.highest_level_dbm)
+    declared = entry.harmonics_dbc
+    harmonics = None if declared is None else (declared.hd2, declared.hd3)
+    return ToneSourceSetup(entry.accuracy.level_db, entry.accuracy.setting_db, entry.highest_level_dbm, harmonics)
+
+
+def _noise_source(entry: NoiseSourceEntry | None) -> NoiseSourceSetup | None:
+    return None if entry is None else NoiseSourceSetup(entry.enr_at_db, entry.accuracy.enr_db)
 
 
 def _analyzer(bench: Bench) -> AnalyzerSetup | None:

@@ -25,11 +25,15 @@ from drivers.dc_supply import ScpiDCSupply
 from drivers.digital_port import ScpiDigitalPort
 from drivers.messages import Messages
 from drivers.meter import ScpiMeter
+from drivers.network_analyzer import ScpiNetworkAnalyzer
+from drivers.noise_source import ScpiNoiseSource
 from drivers.spectrum_analyzer import ScpiSpectrumAnalyzer
 from drivers.switch import ScpiSwitch
 from drivers.tone_source import ScpiToneSource
 
-Role = Literal["tone source", "spectrum analyzer", "DC supply", "meter", "chamber", "switch", "digital port"]
+Role = Literal[
+    "tone source", "noise source", "spectrum analyzer", "DC supply", "meter", "chamber", "switch", "digital port"
+]
 
 
 class DriverClass(Protocol):
@@ -42,22 +46,26 @@ class DriverClass(Protocol):
 
 PROTOCOLS: Final[dict[Role, type]] = {
     "tone source": roles.ToneSource,
+    "noise source": roles.NoiseSource,
     "spectrum analyzer": roles.SpectrumAnalyzer,
     "DC supply": roles.DCSupply,
     "meter": roles.Meter,
     "chamber": roles.Chamber,
     "switch": roles.Switch,
     "digital port": roles.DigitalPort,
+    "network analyzer": roles.NetworkAnalyzer,
 }
 
 DRIVERS: Final[dict[Role, dict[str, DriverClass]]] = {
     "tone source": {"scpi": ScpiToneSource},
+    "noise source": {"scpi": ScpiNoiseSource},
     "spectrum analyzer": {"scpi": ScpiSpectrumAnalyzer},
     "DC supply": {"scpi": ScpiDCSupply},
     "meter": {"scpi": ScpiMeter},
     "chamber": {"scpi": ScpiChamber},
     "switch": {"scpi": ScpiSwitch},
     "digital port": {"scpi": ScpiDigitalPort},
+    "network analyzer": {"scpi": ScpiNetworkAnalyzer},
 }
 
 

@@ -59,6 +59,25 @@ class PowerReading:
     scatter_db: float
 
 
+@dataclass(frozen=True, slots=True)
+class NetworkSetting:
+    """How the network analyzer sweeps: power of its source at its connector, and bandwidth of its receivers."""
+
+    power_dbm: float
+    bandwidth_hz: float
+
+
+@dataclass(frozen=True, slots=True)
+class SParameters:
+    """One sweep of a two-port between the network analyzer's own ports, each tuple as long as ``frequencies_hz``."""
+
+    frequencies_hz: tuple[float, ...]
+    s11: tuple[complex, ...]
+    s21: tuple[complex, ...]
+    s12: tuple[complex, ...]
+    s22: tuple[complex, ...]
+
+
 class Instrument(Protocol):
     """What every role can do."""
 
@@ -99,6 +118,22 @@ class ToneSource(Instrument, Protocol):
         ...
 
 
+class NoiseSource(Instrument, Protocol):
+    """A noise source with a known excess noise ratio; off, it is a resistor at room temperature."""
+
+    def prepare(self) -> None:
+        """Output off."""
+        ...
+
+    def switch_output(self, *, on: bool) -> None:
+        """Switch the noise on or off."""
+        ...
+
+    def output_is_on(self) -> bool:
+        """Read back whether the noise is on."""
+        ...
+
+
 class SpectrumAnalyzer(Instrument, Protocol):
     """A spectrum analyzer used as a selective power meter in zero span."""
 
@@ -120,6 +155,38 @@ class SpectrumAnalyzer(Instrument, Protocol):
 
     def input_overloaded(self) -> bool:
         """Whether the input is overloaded now. Not between ``begin_power`` and ``finish_power``."""
+        ...
+
+
+class NetworkAnalyzer(Instrument, Protocol):
+    """A network analyzer with two ports, calibrated at its own connectors."""
+
+    def prepare(self, ceiling_dbm: float) -> None:
+        """Source off, never above ``ceiling_dbm``, single sweeps. Raises Refused if it won't."""
+        ...
+
+    def set_sweep(self, setting: NetworkSetting) -> NetworkSetting:
+        """Set source power and bandwidth; return them as read back. Raises Refused above the ceiling."""
+        ...
+
+    def set_frequencies(self, frequencies_hz: tuple[float, ...]) -> None:
+        """Set the frequencies of the sweep: two or more, rising. Raises Refused if they are not, or not taken."""
+        ...
+
+    def switch_output(self, *, on: bool) -> None:
+        """Switch the source on or off."""
+        ...
+
+    def output_is_on(self) -> bool:
+        """Read back whether the source is on."""
+        ...
+
+    def begin_sweep(self) -> None:
+        """Start one sweep in both directions."""
+        ...
+
+    def finish_sweep(self) -> SParameters:
+        """Wait for the sweep and return it. Raises NotUnderstood for a wrong point count."""
         ...
 
 

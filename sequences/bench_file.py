@@ -86,7 +86,7 @@ class NoiseSourceEntry(InstrumentEntry):
     settle_s: NonNegative = 0.05
 
     def enr_at_db(self, frequency_hz: float) -> float:
-        """Excess noise ratio at a frequency, linear in dB between the points of a table and constant beyond its ends."""
+        """Excess noise ratio at a frequency, linear in dB between the points of a table, constant beyond its ends."""
         if not isinstance(self.enr_db, EnrTable):
             return self.enr_db
         hertz, ratios = self.enr_db.frequency_hz, self.enr_db.enr_db

@@ -128,13 +128,17 @@ class AnalyzerModel:
         at_mixer_dbm = total_dbm - state.attenuation_db + preamplifier_db
         return at_mixer_dbm > self._setup.intercept3_dbm - _OVERLOAD_BELOW_INTERCEPT_DB
 
-    def sweep_dbm(self, lines: list[Line], state: SweepState) -> NDArray[np.float64]:
-        """One sweep as power samples in dBm, shape (points,); each is |line + complex Gaussian noise|²."""
+    def sweep_dbm(self, lines: list[Line], state: SweepState, excess_w_per_hz: float = 0.0) -> NDArray[np.float64]:
+        """One sweep as power samples in dBm, shape (points,); each is |line + complex Gaussian noise|².
+
+        ``excess_w_per_hz`` is the noise that comes in beyond that of a resistor at room temperature.
+        """
         import numpy as np
 
         points = state.points
         shift = state.attenuation_db - (_PREAMPLIFIER_NOISE_DB if state.preamplifier else 0.0)
-        noise_w = 10 ** ((self._setup.noise_dbm_per_hz + shift - 30) / 10) * state.bandwidth_hz
+        own_w_per_hz = 10 ** ((self._setup.noise_dbm_per_hz + shift - 30) / 10)
+        noise_w = (own_w_per_hz + excess_w_per_hz) * state.bandwidth_hz
         parts = self._chance.standard_normal((2, points)) * math.sqrt(noise_w / 2)
         error_db: float | NDArray[np.float64]
         if state.span_hz == 0:

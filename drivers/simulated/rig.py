@@ -15,8 +15,10 @@ from drivers.simulated.amplifier import ISOLATION_DB, LINE_ORDERS, peak_v
 from drivers.simulated.analyzer import FILTER_REACH, AnalyzerModel, Line, SweepState
 from drivers.simulated.bias import OFF, Bias, Terminals
 from drivers.simulated.drawing import within
+from drivers.simulated.noise import excess_at_connector_w_per_hz
 from drivers.simulated.paths import Paths
 from drivers.simulated.rig_setup import RigSetup, ToneSourceSetup
+from drivers.simulated.source_products import input_products_dbm, turned
 from drivers.simulated.thermal import Thermal
 from drivers.simulated.tone import Tone
 from drivers.timing import Clock
@@ -72,6 +74,7 @@ class Rig:
         self.closed_loads: set[int] = set()
         self.closed_channels: set[int] = set()
         self.words: dict[int, int] = {}
+        self.noise_on = False
         self.journal: list[JournalEntry] = []
         self.exceeded: dict[str, float] = {}
         self._advanced_to_s = clock.elapsed_s()
@@ -176,7 +179,7 @@ class Rig:
     def check_input(self) -> None:
         """Note when the tones together pass the unit's input rating."""
         channel = self.channel
-        if channel is None:
+        if channel is None or self.setup.through:
             return
         tones = [self.input_tone(place, channel) for place in self.tones]
         power_mw = sum(10 ** (tone[0] / 10) for tone in tones if tone is not None)
@@ -188,13 +191,23 @@ class Rig:
         channel, load = self.channel, self.load_ohm
         if channel is None or load is None:
             return {}
-        unit = self.setup.unit
+        unit, mode, through = self.setup.unit, operating.mode, self.setup.through
         lower, upper = self.input_tone("tone_1", channel), self.input_tone("tone_2", channel)
-        if operating.mode is not None:
-            code = self.code(channel)
-            return unit.lines_v(channel, code, operating.die_c, operating.mode, load, lower, upper)
-        leaked = {"tone_lower": lower, "tone_upper": upper}
-        return {line: complex(peak_v(tone[0] - ISOLATION_DB, load)) for line, tone in leaked.items() if tone}
+        tones = {"tone_lower": lower, "tone_upper": upper}
+        if through:
+            lines = dict.fromkeys(LINE_ORDERS, 0j)
+            lines |= {line: complex(peak_v(tone[0], unit.input_resistance_ohm)) for line, tone in tones.items() if tone}
+        elif mode is not None:
+            lines = unit.lines_v(channel, self.code(channel), operating.die_c, mode, load, lower, upper)
+        else:
+            return {line: complex(peak_v(tone[0] - ISOLATION_DB, load)) for line, tone in tones.items() if tone}
+        for line, level_dbm in input_products_dbm(self, channel).items():
+            gain_db = 0.0
+            if mode is not None and not through:
+                at_hz = self.line_frequency_hz(line)
+                gain_db = unit.gain_db(channel, self.code(channel), operating.die_c, mode, load, at_hz)
+            lines[line] += turned(self, line, level_dbm, gain_db)
+        return lines
 
     def line_frequency_hz(self, line: str) -> float:
         """Where a line lies for the sources' present settings, Hz."""
@@ -206,7 +219,7 @@ class Rig:
         tone = self.tones.get(place)
         return tone.frequency_hz if tone else 0.0
 
-    def connector_lines(self, state: SweepState) -> dict[str, Line]:
+    def connector_lines(self, state: SweepState, operating: Operating) -> dict[str, Line]:
         """Lines at the analyzer's connector: both tones, and the products that ``state`` can see."""
         channel, load = self.channel, self.load_ohm
         if channel is None or load is None:
@@ -215,24 +228,28 @@ class Rig:
         per_root_w = 1 / math.sqrt(2 * load)
         lower_hz, upper_hz = self._tone_hz("tone_1"), self._tone_hz("tone_2")
         found = {}
-        for name, voltage in self.load_lines_v(self.operating()).items():
+        for name, voltage in self.load_lines_v(operating).items():
             n, m = LINE_ORDERS[name]
             frequency_hz = abs(n * lower_hz + m * upper_hz)
             is_tone = n + m == 1 and n * m == 0
-            if voltage != 0 and (is_tone or abs(frequency_hz - state.centre_hz) <= reach_hz):
+            # A product that is not there still has its place: the analyzer may put its own on it.
+            if voltage != 0 if is_tone else abs(frequency_hz - state.centre_hz) <= reach_hz:
                 loss_db = self.paths.output_db(channel, load, frequency_hz)
                 found[name] = Line(frequency_hz, voltage * (per_root_w * 10 ** (-loss_db / 20)))
         return found
 
     def sweep(self, state: SweepState) -> tuple[NDArray[np.float64], bool]:
         """One sweep of the analyzer now: samples in dBm of shape (points,), and whether it was overloaded."""
-        lines = self.connector_lines(state)
+        operating = self.operating()
+        lines = self.connector_lines(state, operating)
         powers_w = [abs(lines[name].amplitude) ** 2 if name in lines else 0.0 for name in ("tone_lower", "tone_upper")]
         tones = (_dbm(powers_w[0]), _dbm(powers_w[1]))
         total_dbm = _dbm(sum(powers_w))
         if self.setup.analyzer is not None:
             self._exceed("analyzer input", total_dbm, self.setup.analyzer.highest_input_dbm)
-        samples = self.analyzer.sweep_dbm(self.analyzer.add_own_products(lines, tones, state), state)
+        excess_w_per_hz = excess_at_connector_w_per_hz(self, operating, state.centre_hz)
+        met = self.analyzer.add_own_products(lines, tones, state)
+        samples = self.analyzer.sweep_dbm(met, state, excess_w_per_hz)
         return samples, self.analyzer.is_overloaded(total_dbm, state)
 
     def _exceed(self, rating: str, value: float, limit: float) -> None:

@@ -6,7 +6,7 @@ An instrument that is None is not on the bench.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from drivers.simulated.amplifier import AmplifierModel
@@ -15,11 +15,24 @@ from drivers.simulated.paths import PathLossSetup
 
 @dataclass(frozen=True, slots=True)
 class ToneSourceSetup:
-    """Level error = constant within ±``level_db`` + one within ±``setting_db`` for each distinct setting."""
+    """Level error = constant within ±``level_db`` + one within ±``setting_db`` for each distinct setting.
+
+    ``harmonics_dbc`` are the second and third harmonic at the unit's input at most; the true ones are drawn within the
+    3 dB below. None for a pure tone.
+    """
 
     level_db: float
     setting_db: float
     highest_level_dbm: float
+    harmonics_dbc: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NoiseSourceSetup:
+    """Excess noise ratio in dB at a frequency in Hz; the true one is within ±``enr_error_db``, one draw for all."""
+
+    enr_db: Callable[[float], float]
+    enr_error_db: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +114,8 @@ class RigSetup:
             the first channel are wired.
         channel_ports, mode_port: Port → channel whose gain code it carries; port of the mode pins.
         path_losses: Declared losses with their uncertainty.
+        combiner_intercept3_dbm: Intercept at which the sources intermodulate, in emitted levels; None for never.
+        through: A piece of line stands where the unit would: 0 dB of voltage gain, no bias, nothing of its own.
         board_time_constant_s: Lag of the board behind the chamber's air.
         serials: Serial number that an instrument tells, by place; ``0`` where none is given.
         latency_s: Time that each message to an instrument takes.
@@ -111,6 +126,7 @@ class RigSetup:
     seed: int
     tone_1: ToneSourceSetup | None = None
     tone_2: ToneSourceSetup | None = None
+    noise_source: NoiseSourceSetup | None = None
     analyzer: AnalyzerSetup | None = None
     supply: SupplySetup | None = None
     current_meter: CurrentMeterSetup | None = None
@@ -121,6 +137,8 @@ class RigSetup:
     channel_ports: Mapping[int, str] = field(default_factory=dict)
     mode_port: int | None = None
     path_losses: tuple[PathLossSetup, ...] = ()
+    combiner_intercept3_dbm: float | None = None
+    through: bool = False
     board_time_constant_s: float = 180.0
     room_c: float = 23.0
     serials: Mapping[str, str] = field(default_factory=dict)

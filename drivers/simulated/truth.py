@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from drivers.simulated.amplifier import AmplifierModel, level_dbm
+from drivers.simulated.noise import noise_figure_db
 
 if TYPE_CHECKING:
     from drivers.simulated.rig import Rig
@@ -28,6 +29,26 @@ class Truth:
     def oip3_dbm(self, frequency_hz: float) -> float:
         """Small-signal OIP3 of the connected channel into the load. Raises LookupError when it does not amplify."""
         return self.unit.oip3_dbm(*self._point(), frequency_hz)
+
+    def noise_figure_db(self) -> float:
+        """Noise figure of the connected channel. Raises LookupError when it does not amplify."""
+        channel, code, die_c, mode, _ = self._point()
+        return noise_figure_db(self.unit, channel, code, die_c, mode)
+
+    def output_1db_dbm(self, frequency_hz: float) -> float:
+        """Level in the load of one tone at which the gain is 1 dB below that of a small one; by bisection."""
+        channel, code, die_c, mode, load = self._point()
+
+        def output_dbm(input_dbm: float) -> float:
+            lines = self.unit.lines_v(channel, code, die_c, mode, load, (input_dbm, frequency_hz), None)
+            return level_dbm(abs(lines["tone_lower"]), load)
+
+        small_db = output_dbm(-100.0) + 100.0
+        low, high = -100.0, 100.0
+        for _ in range(60):
+            middle = (low + high) / 2
+            low, high = (middle, high) if output_dbm(middle) - middle > small_db - 1.0 else (low, middle)
+        return output_dbm(low)
 
     def line_levels_dbm(self) -> dict[str, float]:
         """True level of each line in the load; −inf for a line that is not there."""

@@ -133,6 +133,14 @@ class FakeOutput(FakeInstrument):
 
 
 @dataclass
+class FakeNoiseSource(FakeOutput):
+    """A noise source that is on or off."""
+
+    def prepare(self) -> None:
+        self._do("prepare")
+
+
+@dataclass
 class FakeToneSource(FakeOutput):
     """A tone source that reads back what it was told."""
 
@@ -275,6 +283,7 @@ def places_of(bench: FakeBench) -> Places:
     return Places(
         tone_1=FakeToneSource(bench, "tone_1"),
         tone_2=FakeToneSource(bench, "tone_2"),
+        noise_source=FakeNoiseSource(bench, "noise_source"),
         analyzer=FakeAnalyzer(bench, "analyzer"),
         supply=FakeSupply(bench, "supply"),
         current_meter=FakeMeter(bench, "current_meter"),

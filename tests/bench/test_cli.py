@@ -150,13 +150,13 @@ def test_plan_for_people_names_each_temperature_the_sum_and_the_hazards() -> Non
 
 
 def test_check_asks_each_instrument_and_switches_nothing_on() -> None:
-    """Ten instruments answer; what has an output says that it is off."""
+    """Every instrument answers; what has an output says that it is off."""
     answer = nightbench("check", BENCH, "--json")
     found = answer.json
 
     assert set(found) == {"bench", "works", "instruments"}
     assert (found["bench"], found["works"], answer.code) == ("Nimbus", True, ExitCode.DONE)
-    assert len(found["instruments"]) == 10
+    assert {"tone_1", "noise_source", "analyzer", "supply"} < {item["place"] for item in found["instruments"]}
     assert {"place", "resource", "answer", "works", "remarks", "link_s"} == set(found["instruments"][0])
     remarks = {item["place"]: item["remarks"] for item in found["instruments"]}
     assert remarks["tone_1"] == ["RF is off"]

@@ -122,6 +122,7 @@ class Failing:
         assert self.rig is not None
         assert self.rig.bias is not None
         on = {place for place, tone in self.rig.tones.items() if tone.on}
+        on |= {"noise_source"} if self.rig.noise_on else set()
         return on | ({"supply"} if self.rig.bias.on else set())
 
 
@@ -148,7 +149,7 @@ def failing(monkeypatch: pytest.MonkeyPatch, make_setup: Callable[..., Setup], s
 
 
 #: Places whose output is read back on the way to the safe state.
-READ_BACK = ("tone_1", "tone_2", "supply")
+READ_BACK = ("tone_1", "tone_2", "noise_source", "supply")
 
 
 @pytest.mark.parametrize("place", list(ROLE_OF_PLACE))

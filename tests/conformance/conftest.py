@@ -19,6 +19,7 @@ from drivers.simulated.rig_setup import (
     AnalyzerSetup,
     ChamberSetup,
     CurrentMeterSetup,
+    NoiseSourceSetup,
     RigSetup,
     SupplySetup,
     ThermometerSetup,
@@ -245,6 +246,7 @@ def scripted_port() -> ScriptedInstrument:
 # Each is in an awkward state at power-up: output on, another unit, sweeping for ever.
 SCRIPTED: dict[str, Callable[[], ScriptedInstrument]] = {
     "tone_1": scripted_source,
+    "noise_source": lambda: ScriptedInstrument({":OUTP:STAT": "1"}),
     "analyzer": scripted_analyzer,
     "supply": scripted_supply,
     "current_meter": lambda: scripted_meter(b"+2.00000E-01"),
@@ -294,6 +296,7 @@ def rig_setup() -> RigSetup:
         seed=1,
         tone_1=ToneSourceSetup(level_db=0.25, setting_db=0.04, highest_level_dbm=19.0),
         tone_2=ToneSourceSetup(level_db=0.25, setting_db=0.04, highest_level_dbm=19.0),
+        noise_source=NoiseSourceSetup(lambda _: 15.0, enr_error_db=0.2),
         analyzer=AnalyzerSetup(
             level_db=0.25,
             scale_db_per_10db=0.03,

@@ -13,6 +13,7 @@ Station = Any  # the class of the fixture; tests cannot import each other
 
 PLACES = {
     "tone source": "tone_1",
+    "noise source": "noise_source",
     "spectrum analyzer": "analyzer",
     "DC supply": "supply",
     "meter": "current_meter",

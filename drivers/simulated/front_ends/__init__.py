@@ -7,6 +7,7 @@ from drivers.simulated.front_ends.chamber import Chamber
 from drivers.simulated.front_ends.dc_supply import DCSupply
 from drivers.simulated.front_ends.digital_port import DigitalPort
 from drivers.simulated.front_ends.meter import Meter
+from drivers.simulated.front_ends.noise_source import NoiseSource
 from drivers.simulated.front_ends.spectrum_analyzer import SpectrumAnalyzer
 from drivers.simulated.front_ends.switch import Switch
 from drivers.simulated.front_ends.tone_source import ToneSource
@@ -25,6 +26,8 @@ def front_ends(rig: Rig) -> dict[str, FrontEnd]:
 def _devices(rig: Rig) -> dict[str, Device]:
     setup = rig.setup
     devices: dict[str, Device] = {place: ToneSource(rig, place) for place in rig.tones}
+    if setup.noise_source is not None:
+        devices["noise_source"] = NoiseSource(rig, "noise_source")
     if setup.analyzer is not None:
         devices["analyzer"] = SpectrumAnalyzer(rig, "analyzer", setup.analyzer)
     if rig.bias is not None:
