@@ -9,10 +9,12 @@ Outcomes are those of the non-binary rule of ILAC-G8:09/2019, 4.2.3, with the gu
     conditional fail   −w ≤ margin < 0
     fail               margin < −w
 
-where margin is the distance to the nearer limit, negative beyond it. The "simple" rule (4.2.1) has w = 0, so it knows
-pass and fail only. ILAC-G8 does not say on which side equality falls; that is our choice, as is what a bound decides:
-a value only known to be at least (or at most) something passes, perhaps conditionally, if the worst value it allows
-conforms; it fails, perhaps conditionally, if the best value that it allows does not; otherwise it does not decide.
+where margin is the distance to the nearer limit, negative beyond it. A limit may ask for another width, w = r·U, by its
+``guard_band_factor`` r (ILAC-G8, Table 1, lists bands of that kind; from memory, not seen). The "simple" rule (4.2.1)
+has w = 0, so it knows pass and fail only. ILAC-G8 does not say on which side equality falls; that is our choice, as is
+what a bound decides: a value only known to be at least (or at most) something passes, perhaps conditionally, if the
+worst value it allows conforms; it fails, perhaps conditionally, if the best value that it allows does not; otherwise it
+does not decide.
 """
 
 from __future__ import annotations
@@ -65,6 +67,7 @@ def decide(
     limit_max: float | None,
     rule: DecisionRule = "guard band",
     bound: NDArray[np.int8] | None = None,
+    guard_band_factor: float = 1.0,
 ) -> IntArray:
     """Outcome of each value, as index into ``OUTCOMES`` or ``UNDECIDED``.
 
@@ -72,7 +75,7 @@ def decide(
         value: Shape (n,), in the limit's unit.
         expanded: Expanded uncertainty U (k = 2), shape (n,), same unit.
         limit_min, limit_max: The limit; None where it has no such side.
-        rule: "guard band" has w = U, "simple" w = 0.
+        rule: "guard band" has w = ``guard_band_factor`` · U, "simple" w = 0.
         bound: Shape (n,): 0 measured, +1 the true value is at least ``value``, −1 at most. None: all measured.
 
     Raises:
@@ -82,7 +85,7 @@ def decide(
         raise ShapeFault(f"{value.shape} values, {expanded.shape} uncertainties")
     if not (np.all(np.isfinite(value)) and np.all(expanded >= 0)):
         raise ShapeFault("values must be finite and uncertainties not negative")
-    guard = expanded if rule == "guard band" else np.zeros_like(expanded)
+    guard = guard_band_factor * expanded if rule == "guard band" else np.zeros_like(expanded)
     outcome = _outcome(margin(value, limit_min, limit_max), guard)
     if bound is None:
         return outcome

@@ -12,11 +12,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from reports.characteristics import CHARACTERISTICS
+from reports.conformity import conformity_probability
 from reports.decisions import UNDECIDED, Decision, decide, margin, overall, worst
 from reports.derive import Characteristic, Derived, derive, table
 from reports.errors import CannotDerive
 from reports.frames import AXES
-from reports.uncertainty import COVERAGE, BudgetLine
+from reports.uncertainty import COVERAGE, BudgetLine, Uncertain, coverage_factor, truncated_dof
 from sequences.units import plain_number, quantity_text, same_dimension, split_key, to_si
 
 if TYPE_CHECKING:
@@ -59,6 +60,10 @@ class LimitResult:
         undecided: How many of the bounded ones do not suffice to decide. They keep a pass from being more than
             conditional.
         rule: Decision rule.
+        guard_band_factor: r of the guard band w = r·U; 0 for the simple rule.
+        conformity_probability: Smallest probability of conformity (JCGM 106:2012, 7) over the conditions that decide.
+            A bounded value counts as if it were measured: where it decides, the true value is no worse. None if not
+            tested.
     """
 
     characteristic: str
@@ -77,14 +82,16 @@ class LimitResult:
     bounded: int
     undecided: int
     rule: DecisionRule
+    guard_band_factor: float
+    conformity_probability: float | None
 
 
 @dataclass(frozen=True, slots=True)
 class Budget:
     """One worked uncertainty budget, at the worst condition of the characteristic's first tested limit.
 
-    A characteristic without one shows the condition of its largest expanded uncertainty. ``lines`` are in
-    ``unit``, largest first; their root sum of squares is ``standard_uncertainty``.
+    A characteristic without one shows the condition of its largest expanded uncertainty. ``lines`` are draws, largest
+    first; the root sum of squares of their contributions, in ``unit``, is ``standard_uncertainty``.
     """
 
     characteristic: str
@@ -97,6 +104,16 @@ class Budget:
     expanded_uncertainty: float
     bound: int
     lines: tuple[BudgetLine, ...]
+
+    @property
+    def truncated_dof(self) -> float:
+        """Next lower whole number of degrees of freedom; what the coverage factor is for."""
+        return float(truncated_dof(np.array([self.dof]))[0])
+
+    @property
+    def coverage_factor(self) -> float:
+        """k of U = k·u."""
+        return float(coverage_factor(np.array([self.dof]))[0])
 
 
 @dataclass(frozen=True, eq=False)
@@ -178,17 +195,20 @@ class _Axis:
 
 def _held_against(limit: Limit, derived: Derived, conditions: pd.DataFrame, axes: Mapping[str, _Axis]) -> LimitResult:
     factor = _unit_factor(limit)
-    rows, value, expanded, bound = _values_at(limit, derived, axes, factor)
-    codes = decide(value, expanded, limit.min, limit.max, limit.rule, bound)
+    rows, result = _values_at(limit, derived, axes, factor)
+    value, expanded, bound = result.value, result.expanded(), result.bound
+    codes = decide(value, expanded, limit.min, limit.max, limit.rule, bound, limit.guard_band_factor)
     decision = worst(codes)
     shown: dict[str, object] = {}
-    number, worst_value, worst_expanded, worst_margin = -1, None, None, None
+    number, worst_value, worst_expanded, worst_margin, probability = -1, None, None, None, None
     if decision != "not tested":
         margins = margin(value, limit.min, limit.max)
         place = int(np.argmin(np.where(codes == codes.max(), margins - expanded, np.inf)))
         number, shown = _condition(conditions, int(rows[place]))
         worst_value, worst_expanded = float(value[place]), float(expanded[place])
         worst_margin = float(margins[place])
+        probabilities = conformity_probability(value, result.standard, result.dof, limit.min, limit.max)
+        probability = float(probabilities[codes != UNDECIDED].min())
     return LimitResult(
         characteristic=limit.characteristic,
         unit=limit.unit,
@@ -206,6 +226,8 @@ def _held_against(limit: Limit, derived: Derived, conditions: pd.DataFrame, axes
         bounded=int(np.count_nonzero(bound)),
         undecided=int(np.count_nonzero(codes == UNDECIDED)),
         rule=limit.rule,
+        guard_band_factor=limit.guard_band_factor if limit.rule == "guard band" else 0.0,
+        conformity_probability=probability,
     )
 
 
@@ -221,16 +243,15 @@ def _unit_factor(limit: Limit) -> float:
 
 def _values_at(
     limit: Limit, derived: Derived, axes: Mapping[str, _Axis], factor: float
-) -> tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64], NDArray[np.int8]]:
-    """Rows that the limit speaks of, and value, U and bound there, in the limit's unit."""
+) -> tuple[NDArray[np.intp], Uncertain]:
+    """Rows that the limit speaks of, and the characteristic there, in the limit's unit."""
     one = derived.get(limit.characteristic)
     if one is None:
-        return np.zeros(0, np.intp), np.zeros(0), np.zeros(0), np.zeros(0, np.int8)
+        return np.zeros(0, np.intp), Uncertain.of(np.zeros(0))
     meant = np.ones(len(one.rows), dtype=np.bool_)
     for axis, matcher in limit.where.items():
         meant &= axes[axis].meant_by(matcher)[one.rows]
-    result = one.result.take(np.flatnonzero(meant))
-    return one.rows[meant], result.value * factor, result.expanded() * factor, result.bound
+    return one.rows[meant], one.result.take(np.flatnonzero(meant)).scaled(factor)
 
 
 def _condition(conditions: pd.DataFrame, row: int) -> tuple[int, dict[str, object]]:

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 _LIMIT_KEYS = (
     "characteristic", "unit", "where", "min", "max", "worst_value", "expanded_uncertainty", "margin", "decision",
-    "worst_condition", "conditions", "bounded",
+    "worst_condition", "conditions", "bounded", "rule", "conformity_probability",
 )  # fmt: skip
 
 

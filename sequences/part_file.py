@@ -117,6 +117,7 @@ class Limit(FileModel):
 
     ``where`` maps an axis name (``gain_code``, ``temperature_c``, …) to a value, a list or ``{min, max}``; axes left
     out are not restricted. ``typical`` is informative; the simulated bench and the first estimate use it.
+    ``guard_band_factor`` r makes the guard band w = r·U.
     """
 
     characteristic: str = Field(min_length=1)
@@ -126,9 +127,12 @@ class Limit(FileModel):
     typical: float | None = None
     where: dict[str, Matcher] = Field(default_factory=dict)
     rule: DecisionRule = "guard band"
+    guard_band_factor: float = Field(default=1.0, gt=0)
 
     @model_validator(mode="after")
     def _bounded(self) -> Self:
+        if self.rule == "simple" and "guard_band_factor" in self.model_fields_set:
+            raise ValueError("guard_band_factor goes with the rule \"guard band\"; the simple rule has none")
         if self.min is None and self.max is None:
             raise ValueError("a limit needs min, max or both")
         if self.min is not None and self.max is not None and self.min > self.max:

@@ -159,7 +159,7 @@ def _result(limit: Limit, table: pd.DataFrame) -> LimitResult:
         characteristic=limit.characteristic, unit=limit.unit, where=where_text(limit.where), min=limit.min,
         max=limit.max, typical=limit.typical, worst_value=None, expanded_uncertainty=None, margin=None,
         decision="not tested", worst_condition={}, worst_number=-1, conditions=0, bounded=0, undecided=0,
-        rule=limit.rule,
+        rule=limit.rule, guard_band_factor=1.0, conformity_probability=None,
     )  # fmt: skip
     if rows.empty:
         return untested

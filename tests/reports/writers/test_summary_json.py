@@ -12,7 +12,7 @@ from reports.summary_json import summary_json
 
 LIMIT_KEYS = {
     "characteristic", "unit", "where", "min", "max", "worst_value", "expanded_uncertainty", "margin", "decision",
-    "worst_condition", "conditions", "bounded",
+    "worst_condition", "conditions", "bounded", "rule", "conformity_probability",
 }  # fmt: skip
 
 
@@ -25,7 +25,7 @@ def _read(report: Report) -> Any:
 
 
 def test_the_summary_has_the_promised_keys_and_no_others(report: Report) -> None:
-    """Other tools rely on them: run, unit, part, decision, limits, and twelve keys for each limit."""
+    """Other tools rely on them: run, unit, part, decision, limits, and fourteen keys for each limit."""
     summary = _read(report)
 
     assert set(summary) == {"run", "unit", "part", "decision", "limits"}

@@ -1,0 +1,89 @@
+"""Uncertainty budgets as the page shows them: every figure that a reader with a calculator needs to follow the sum.
+
+Rule: contribution = |sensitivity| · standard uncertainty = |sensitivity| · half-width / divisor, in what is shown.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from reports.characteristics import CHARACTERISTICS
+from reports.definitions_html import link
+from reports.wording import (
+    condition_text,
+    decimal_places,
+    difference_unit,
+    fixed_text,
+    number_text,
+    rounded,
+    shown_unit,
+    value_text,
+)
+
+if TYPE_CHECKING:
+    from reports.summary import Budget
+    from reports.uncertainty import BudgetLine
+
+#: Digits of the columns. Ours: the rounding of four adds up to less than one of the two digits that U is stated with.
+DIGITS = 4
+
+#: Degrees of freedom from here on are shown as infinite: Student's factor is then 2 to the last digit shown.
+MANY = 1e6
+
+TEXT = (
+    "Each budget is worked at the worst condition of the characteristic's first limit, or, without a limit, where its "
+    "expanded uncertainty is largest. A line is one error that nobody knows: what the bench file, a certificate or "
+    "the scatter states (a half-width, or an expanded uncertainty where the distribution is normal with k = 2), the "
+    "divisor that makes a standard uncertainty u(x) of it, the sensitivity c of the result to it, and the contribution "
+    "|c|·u(x). Errors that cancel have no line. u is the root of the sum of the squares of the contributions; the "
+    "effective degrees of freedom are those of Welch and Satterthwaite, truncated; U = k·u. "
+    "Type A: from scatter; type B: from other knowledge (JCGM 100:2008, 4.2, 4.3, 5.1, 6.2, G.4)."
+)
+
+
+def budget_table(budget: Budget) -> dict[str, Any]:
+    """Texts of one budget, in the unit in which people read the characteristic."""
+    unit, factor = shown_unit(budget.unit)
+    expanded = budget.expanded_uncertainty * factor
+    places = decimal_places(budget.standard_uncertainty * factor, DIGITS)
+    return {
+        "title": CHARACTERISTICS[budget.characteristic].title,
+        "link": link(budget.characteristic),
+        "value": value_text(budget.value * factor, expanded, unit, budget.bound),
+        "at": condition_text(budget.condition),
+        "unit": difference_unit(unit) or "1",
+        "lines": [_line(line, difference_unit(unit), factor, places) for line in budget.lines],
+        "standard": fixed_text(budget.standard_uncertainty * factor, places),
+        "dof": _dof_text(budget),
+        "factor": number_text(budget.coverage_factor, DIGITS),
+        "expanded": rounded(budget.value * factor, expanded)[1] or "0",
+    }
+
+
+def _line(line: BudgetLine, result_unit: str, factor: float, places: int) -> dict[str, str]:
+    unit, own_factor = shown_unit(line.unit) if line.unit else (result_unit, factor)
+    slope_unit = (
+        ""
+        if unit == result_unit
+        else f" {result_unit or '1'}/({unit})"
+        if "/" in unit
+        else f" {result_unit or '1'}/{unit}"
+    )
+    return {
+        "source": line.draw,
+        "kind": line.kind,
+        "distribution": line.distribution,
+        "half_width": f"{number_text(line.half_width * own_factor, DIGITS)} {unit}".rstrip(),
+        "divisor": number_text(line.divisor, DIGITS),
+        "standard": f"{number_text(line.standard * own_factor, DIGITS)} {unit}".rstrip(),
+        "sensitivity": number_text(line.sensitivity * factor / own_factor, DIGITS) + slope_unit,
+        "contribution": fixed_text(line.contribution * factor, places),
+        "dof": "∞" if line.dof >= MANY else number_text(line.dof, DIGITS),
+    }
+
+
+def _dof_text(budget: Budget) -> str:
+    if not math.isfinite(budget.dof) or budget.dof >= MANY:
+        return "infinite"
+    return f"{number_text(budget.dof, DIGITS)}, truncated {number_text(budget.truncated_dof)}"
