@@ -99,13 +99,13 @@ def test_every_link_is_closed_at_the_end(quick: Setup, links: list[Link]) -> Non
 
 
 def test_links_that_were_opened_are_closed_when_a_later_one_fails(make_setup: MakeSetup, links: list[Link]) -> None:
-    """A driver that does not exist is found at the supply, the fourth place."""
+    """A driver that does not exist is found at the supply, the fifth place."""
     bad = make_setup({"[instrument.supply]": '[instrument.supply]\ndriver = "scpy"'})
     with pytest.raises(NotThere, match="scpy") as caught, open_bench(bad.bench, bad.part.model, UNIT):
         raise AssertionError("it must not be opened")
 
     assert caught.value.instrument == "supply"
-    assert len(links) == 3
+    assert len(links) == list(ROLE_OF_PLACE).index("supply")
     assert all(is_closed(link) for link in links)
 
 

@@ -45,7 +45,9 @@ def test_accuracies_go_over_by_their_names(quick: Setup) -> None:
         for one in fields(given):
             holder = next((source for source in (entry.accuracy, entry) if hasattr(source, one.name)), None)
             if holder is not None:
-                assert getattr(given, one.name) == getattr(holder, one.name), (place, one.name)
+                declared = getattr(holder, one.name)
+                expected = (declared.hd2, declared.hd3) if one.name == "harmonics_dbc" else declared
+                assert getattr(given, one.name) == expected, (place, one.name)
                 compared += 1
 
     assert compared >= 25
