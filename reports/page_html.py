@@ -6,46 +6,49 @@ Rule: the template gets text only, every text is escaped there, and only our own
 from __future__ import annotations
 
 import dataclasses
-import re
 from collections.abc import Hashable, Iterator, Mapping, Sequence
-from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from reports.budgets_html import TEXT as BUDGETS_TEXT
+from reports.budgets_html import budget_table
 from reports.characteristics import CHARACTERISTICS
+from reports.definitions_html import FILE, anchor, link
 from reports.findings import Finding, findings
 from reports.frames import AXES
+from reports.templating import running_head, template
 from reports.text_table import counted_text, margin_text, worst_text
 from reports.wording import (
     DECISIONS,
     axis_values_text,
     condition_text,
-    decimal_places,
-    difference_unit,
-    fixed_text,
     number_text,
-    rounded,
-    shown_unit,
     time_text,
     true_minus,
-    value_text,
 )
 from sequences.units import duration_text, quantity_text
 
 if TYPE_CHECKING:
     from datetime import date
 
-    from reports.figures import Figure
     from reports.frames import HazardNote
-    from reports.summary import Budget, LimitResult, Report
+    from reports.panel_figures import Figure
+    from reports.summary import LimitResult, Report
 
 #: Most events that the page lists; the store has them all. Ours: a night's warnings fit, more would bury them.
 MOST_EVENTS = 200
 
-_NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:°C|k?Ω|[kMG]?Hz|dB[mc]?|[µm]?[AVW]|K|%)(?!\w))")
-
 _WORST_FIRST = ("fail", "conditional fail", "conditional pass", "pass", "not tested")
+
+#: Sections behind the figures.
+_AFTER = (
+    ("hazards", "Hazards and events"),
+    ("bench", "Bench and calibration"),
+    ("budgets", "Uncertainty budgets"),
+    ("definitions", "How each figure was computed"),
+    ("conditions", "Conditions"),
+)
 
 _AXIS_NAMES = {
     "channel": "Channels",
@@ -69,26 +72,21 @@ class Shown:
 
 def page_html(report: Report, figures: Sequence[Figure]) -> str:
     """The whole page, as text; the same bytes for the same report and figures."""
-    import jinja2
     from markupsafe import Markup
 
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("reports"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        finalize=_kept_together,
-    )
-    style = resources.files("reports").joinpath("templates/report.css").read_text(encoding="utf-8")
-    # Both are ours: the style file, and drawings whose texts the converter has escaped.
-    drawings = [{"name": f.name, "caption": f.caption, "svg": Markup(f.svg)} for f in figures]
-    css = Markup(style + _running_head(report))
-    return environment.get_template("report.html").render(page=_page(report) | {"figures": drawings}, css=css)
-
-
-def _kept_together(value: object) -> object:
-    """Text with a no-break space between a number and its unit; our own style and drawings stay as they are."""
-    return _NUMBER_AND_UNIT.sub("\u00a0", value) if type(value) is str else value
+    # Drawings are ours: the converter has escaped their texts.
+    numbered = [
+        {"number": number, "name": one.name, "title": one.title, "caption": one.caption, "svg": Markup(one.svg)}
+        | {"group": one.group}
+        for number, one in enumerate(figures, start=1)
+    ]
+    groups = [
+        {"title": group, "id": anchor(group), "figures": [one for one in numbered if one["group"] == group]}
+        for group in dict.fromkeys(one.group for one in figures)
+    ]
+    facts = report.facts
+    head = running_head(f"{report.part.part.name}, unit {facts.unit}, run {facts.run}")
+    return template("report.html").render(page=_page(report) | {"groups": groups}, head=head)
 
 
 def _page(report: Report) -> dict[str, Any]:
@@ -111,11 +109,11 @@ def _page(report: Report) -> dict[str, Any]:
         "events_left_out": _left_out(len(report.events)),
         "instruments": [_instrument(row, facts.began.date()) for row in report.instruments.to_dict("records")],
         "calibration_text": f"Due dates are held against the day on which the run began, {facts.began:%Y-%m-%d}.",
-        "budgets": [_budget(budget) for budget in report.budgets],
-        "budgets_text": "Each budget is worked at the worst condition of the characteristic's first limit, or, without "
-        "a limit, where its expanded uncertainty is largest. "
-        "Type A: from scatter; type B: from other knowledge (JCGM 100:2008, 4.2 and 4.3).",
+        "budgets": [budget_table(budget) for budget in report.budgets],
+        "budgets_text": BUDGETS_TEXT,
         "definitions": _definitions(report),
+        "definitions_file": FILE,
+        "after": _AFTER,
         "conditions": list(_conditions(report)),
         "colophon": f"Made by nightbench {facts.tool_version} from run {facts.run}.",
     }
@@ -156,6 +154,7 @@ def _decision(limit: LimitResult) -> dict[str, Any]:
     return {
         **side,
         "title": CHARACTERISTICS[limit.characteristic].title,
+        "link": link(limit.characteristic),
         "where": true_minus(limit.where) or "all conditions",
         "unit": limit.unit,
         "worst": worst_text(limit).removesuffix(f" {limit.unit}"),
@@ -223,35 +222,10 @@ def _instrument(row: Mapping[Hashable, Any], began: date) -> dict[str, Any]:
     }
 
 
-def _budget(budget: Budget) -> dict[str, Any]:
-    unit, factor = shown_unit(budget.unit)
-    expanded = budget.expanded_uncertainty * factor
-    # One digit more than the result's two, the same for all lines, so that the column can be added up by eye.
-    places = decimal_places(budget.standard_uncertainty * factor, 3)
-    return {
-        "title": CHARACTERISTICS[budget.characteristic].title,
-        "value": value_text(budget.value * factor, expanded, unit, budget.bound),
-        "at": condition_text(budget.condition),
-        "unit": difference_unit(unit),
-        "lines": [
-            {
-                "cause": line.cause,
-                "kind": line.kind,
-                "distribution": line.distribution,
-                "contribution": fixed_text(line.contribution * factor, places),
-            }
-            for line in budget.lines
-        ],
-        "standard": fixed_text(budget.standard_uncertainty * factor, places),
-        "dof": number_text(budget.dof) if budget.dof < 1e6 else "infinite",
-        "expanded": rounded(budget.value * factor, expanded)[1] or "0",
-    }
-
-
 def _definitions(report: Report) -> list[dict[str, str]]:
     held = set(report.characteristics["characteristic"].unique())
     return [
-        {"title": item.title, "unit": item.unit or "1", "formula": item.formula, "source": item.source}
+        {"title": item.title, "unit": item.unit or "1", "formula": item.formula, "link": link(word)}
         for word, item in CHARACTERISTICS.items()
         if word in held
     ]
@@ -276,22 +250,3 @@ def _conditions_text(report: Report) -> str:
     """How many conditions were measured; of how many, if the run is not whole."""
     done, planned = len(report.conditions), report.facts.planned
     return f"{done:,}" if done == planned else f"{done:,} of {planned:,}"
-
-
-def _running_head(report: Report) -> str:
-    """Style that repeats part, unit, run and page number at the head of each printed page."""
-    name = _css_string(f"{report.part.part.name}, unit {report.facts.unit}, run {report.facts.run}")
-    face = 'font: 8pt "Helvetica Neue", Arial, "Liberation Sans", sans-serif; color: #5b6775'
-    return (
-        "@page { size: A4; margin: 17mm 14mm 14mm;"
-        f" @top-left {{ content: {name}; {face} }}"
-        f' @top-right {{ content: "page " counter(page) " of " counter(pages); {face} }} }}\n'
-    )
-
-
-def _css_string(text: str) -> str:
-    """``text`` as a CSS string in which every sign but letters and digits is escaped (CSS Syntax Level 3, 4.3.7).
-
-    So no quote ends the string and no ``</style>`` ends the element that holds it.
-    """
-    return '"' + "".join(sign if sign.isascii() and sign.isalnum() else f"\\{ord(sign):x} " for sign in text) + '"'

@@ -100,8 +100,8 @@ def value_text(value: float, expanded_uncertainty: float, unit: str, bound: int 
 
 def shown_unit(unit: str) -> tuple[str, float]:
     """The unit in which people read a characteristic, and the factor to it from the unit of the tables."""
-    shown = _SHOWN_UNITS.get(unit, unit)
-    return shown, to_si(1.0, unit) / to_si(1.0, shown)
+    shown = _SHOWN_UNITS.get(unit)
+    return (unit, 1.0) if shown is None else (shown, to_si(1.0, unit) / to_si(1.0, shown))
 
 
 def difference_unit(unit: str) -> str:

@@ -8,11 +8,11 @@ from html.parser import HTMLParser
 import pandas as pd
 import pytest
 
-from reports.figures import Figure
+from reports.panel_figures import Figure
 from reports.page_html import MOST_EVENTS, page_html
 from reports.summary import Report
 
-DRAWING = Figure("step", "Steps", "Largest: 0.4 dB at code 17.", '<svg id="step-1"><title>Steps</title></svg>')
+DRAWING = Figure("step", "Steps", "Largest: 0.4 dB at code 17.", '<svg id="step-1"><title>Steps</title></svg>', "Gain")
 _VOID = {"meta", "link", "br", "img", "hr", "input"}
 _BLOCKS = {"td", "th", "dt", "dd", "p", "h1", "h2", "h3", "div", "li"}
 
@@ -63,12 +63,17 @@ def test_every_element_is_closed_and_every_id_is_there_once(page: str) -> None:
 
 
 def test_the_page_asks_nothing_of_the_network(page: str) -> None:
-    """No script, no link, no picture, no import: a page that is filed must look the same without a network."""
+    """No script, no picture, no import: a page that is filed must look the same without a network.
+
+    Links lead inside the page, or to the definitions beside it, and are followed by readers only.
+    """
     reader = _read(page)
     names = {name for _, attributes in reader.seen for name in attributes}
+    links = [attributes["href"] or "" for _, attributes in reader.seen if "href" in attributes]
 
     assert not {"script", "link", "img", "iframe", "object", "embed", "base"} & {tag for tag, _ in reader.seen}
-    assert not {"src", "srcset", "href", "onload", "action"} & names
+    assert not {"src", "srcset", "onload", "action"} & names
+    assert all(re.match(r"(#|definitions\.html(#|$))", link) for link in links)
     assert not re.search(r"@import|url\(|https?://", page)
 
 
@@ -87,7 +92,7 @@ def test_text_of_a_person_is_never_markup(make_report: Callable[..., Report], sw
 def test_decisions_come_first_then_what_failed_then_figures(page: str) -> None:
     """Order of the sections, as a reader needs them."""
     assert [attributes["id"] for tag, attributes in _read(page).seen if tag == "section"] == [
-        "decisions", "findings", "figures", "hazards", "bench", "budgets", "definitions", "conditions",
+        "decisions", "findings", "gain", "hazards", "bench", "budgets", "definitions", "conditions",
     ]  # fmt: skip
 
 
@@ -127,7 +132,7 @@ def test_every_budget_shows_lines_sum_and_expanded_uncertainty(page: str, report
 
 def test_definitions_are_listed_for_what_was_derived_and_no_more(page: str) -> None:
     """Formula and source of OIP3; OIP2 was never derived in the made-up night."""
-    definitions = _read(page).text.split("How each figure was computed")[1].split("Conditions")[0]
+    definitions = _read(page).text.split("How each figure was computed")[-1].split("Conditions")[0]
 
     assert "the smaller of the intercepts" in definitions
     assert "P(f1+f2)" not in definitions
@@ -171,7 +176,7 @@ def test_a_run_without_findings_events_or_hazards_still_makes_a_page(report: Rep
     sections = [attributes["id"] for tag, attributes in reader.seen if tag == "section"]
 
     assert "findings" not in sections
-    assert "figures" not in sections
+    assert "gain" not in sections
     assert "None were named." in reader.text
     assert "None were recorded." in reader.text
 
