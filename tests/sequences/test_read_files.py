@@ -291,8 +291,8 @@ CASES: list[tuple[str, str, str, FaultKind, str]] = [
         "min = 40.0\n",
         "minn = 40.0\n",
         "unknown key",
-        "[[limit]] no. 1 minn: unknown key, allowed characteristic, unit, min, max, typical, where, rule.  "
-        "Did you mean min?",
+        "[[limit]] no. 1 minn: unknown key, allowed characteristic, unit, min, max, typical, where, rule, "
+        "guard_band_factor.  Did you mean min?",
     ),
     (
         PART,
