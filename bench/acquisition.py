@@ -24,6 +24,9 @@ from sequences.sequence_file import Measure
 #: memory), 16 % here; fewer would make the type A figure itself doubtful.
 POINTS = 21
 
+#: Most samples of one sweep. Ours: within what analyzers offer, and 0.04 dB for noise alone.
+MOST_POINTS = 10_001
+
 #: Slowest sweep that is tried. Ours: beyond it the drift of chamber and sources outweighs what averaging gains.
 LONGEST_SWEEP_S = 3.5
 
@@ -115,6 +118,19 @@ class Acquisition:
             return None
         slower = self._setting_for(math.floor(reading.level_dbm) - 1, used.attenuation_db, target)
         return slower if slower.resolution_bandwidth_hz < used.resolution_bandwidth_hz else None
+
+    def noise_setting(self) -> SweepSetting:
+        """Setting for noise alone: lowest attenuation, widest filter, as many samples as the target scatter asks for.
+
+        The mean power of n samples of Gaussian noise has the relative standard deviation 1/√n.
+        """
+        wanted = (10 / math.log(10) / self._measure.noise_scatter_db) ** 2
+        points = min(max(math.ceil(wanted), POINTS), MOST_POINTS)
+        return SweepSetting(max(self._analyzer.bandwidths_hz), min(self._analyzer.attenuations_db), points)
+
+    def protected_setting(self) -> SweepSetting:
+        """Highest attenuation: what the analyzer stands at when a tone may come on."""
+        return SweepSetting(self._bandwidths_hz[-1], max(self._analyzer.attenuations_db), POINTS)
 
     def learn(self, line: str, tone_level_dbm: float, output_loss_db: float, level_dbm: float) -> None:
         """Remember what a product was, for the next condition. Levels at the analyzer, in dBm."""

@@ -11,7 +11,7 @@ from drivers.roles import PowerReading, SpectrumAnalyzer, SweepSetting
 from sequences.conditions import Condition
 from sequences.part_file import Part
 from sequences.path_losses import PathLosses
-from sequences.products import HARMONICS, TONES, TWO_TONE_PRODUCTS, line_frequency_hz, output_level_dbm
+from sequences.products import HARMONICS, SINGLE, TONES, TWO_TONE_PRODUCTS, line_frequency_hz, output_level_dbm
 from sequences.sequence_file import Measure, Sequence
 
 Readings = dict[str, float]
@@ -24,6 +24,11 @@ def lines_of(measure: Measure) -> tuple[str, ...]:
     """Lines that a sequence asks for, tones first; none without two tones or harmonics."""
     products = (TWO_TONE_PRODUCTS if measure.two_tone else ()) + (HARMONICS if measure.harmonics else ())
     return TONES + products if products else ()
+
+
+def needs_analyzer(measure: Measure) -> bool:
+    """Whether a sequence reads anything with the analyzer."""
+    return bool(lines_of(measure)) or measure.compression or measure.noise
 
 
 def expected_tone_dbm(condition: Condition, part: Part, sequence: Sequence) -> float:
@@ -67,11 +72,7 @@ class LineReader:
             slower = self._acquisition.better_setting(line, setting, reading)
             if slower is not None:
                 reading, used = self._sweep(frequency_hz, slower)
-            readings[f"{line}_level_dbm"] = reading.level_dbm
-            readings[f"{line}_scatter_db"] = reading.scatter_db
-            readings[f"{line}_attenuation_db"] = used.attenuation_db
-            readings[f"{line}_bandwidth_hz"] = used.resolution_bandwidth_hz
-            readings[f"{line}_points"] = float(used.points)
+            readings |= _named(line, reading, used)
             if line in TONES:
                 # Products are predicted from the stronger tone: the safe side for the analyzer's setting.
                 tone_dbm = reading.level_dbm if line == TONES[0] else max(tone_dbm, reading.level_dbm)
@@ -79,12 +80,45 @@ class LineReader:
                 self._acquisition.learn(line, tone_dbm, loss_db, reading.level_dbm)
         return readings
 
+    def read_single(self, condition: Condition) -> Readings:
+        """The lower tone at this condition, which must be the only one that is on."""
+        loss_db = self._path_losses.loss_db("output", condition.channel, condition.load_ohm, condition.frequency_hz)
+        tone_dbm = expected_tone_dbm(condition, self._part, self._sequence) - loss_db
+        attenuation_db = self._acquisition.attenuation_db(tone_dbm, loss_db)
+        setting = self._acquisition.first_setting(TONES[0], tone_dbm, loss_db, attenuation_db)
+        frequency_hz = line_frequency_hz(SINGLE, condition.frequency_hz, self._sequence.tones.spacing_hz)
+        reading, used = self._sweep(frequency_hz, setting)
+        slower = self._acquisition.better_setting(TONES[0], setting, reading)
+        if slower is not None:
+            reading, used = self._sweep(frequency_hz, slower)
+        return _named(SINGLE, reading, used)
+
+    def read_noise(self, condition: Condition, name: str) -> Readings:
+        """Noise at the condition's frequency, at the lowest attenuation: no tone may be on. ``protect`` must follow."""
+        reading, used = self._sweep(condition.frequency_hz, self._acquisition.noise_setting())
+        return _named(name, reading, used)
+
+    def protect(self) -> None:
+        """Take the attenuation up, before any tone comes on again."""
+        self._asked = self._acquisition.protected_setting()
+        self._standing = self._analyzer.set_sweep(self._asked)
+
     def _sweep(self, frequency_hz: float, setting: SweepSetting) -> tuple[PowerReading, SweepSetting]:
         if self._standing is None or setting != self._asked:
             self._standing = self._analyzer.set_sweep(setting)
             self._asked = setting
         self._analyzer.begin_power(frequency_hz)
         return self._analyzer.finish_power(), self._standing
+
+
+def _named(name: str, reading: PowerReading, used: SweepSetting) -> Readings:
+    return {
+        f"{name}_level_dbm": reading.level_dbm,
+        f"{name}_scatter_db": reading.scatter_db,
+        f"{name}_attenuation_db": used.attenuation_db,
+        f"{name}_bandwidth_hz": used.resolution_bandwidth_hz,
+        f"{name}_points": float(used.points),
+    }
 
 
 def read_condition(places: Places, lines: LineReader | None, condition: Condition, measure: Measure) -> Readings:

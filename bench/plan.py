@@ -7,11 +7,12 @@ from datetime import datetime, timedelta
 
 from bench.acquisition import Acquisition
 from bench.hazards import Hazard, hazards
-from bench.measure import expected_tone_dbm, lines_of
+from bench.measure import expected_tone_dbm, lines_of, needs_analyzer
 from bench.typical import typical_intercepts_dbm
 from sequences.bench_file import Bench
 from sequences.conditions import Condition, expand
 from sequences.order import order
+from sequences.products import TONES
 from sequences.read_files import Setup
 from sequences.transitions import Estimate, TransitionCosts, estimate
 
@@ -53,7 +54,7 @@ def plan_for(setup: Setup, conditions: tuple[Condition, ...]) -> Plan:
 def acquisition_for(setup: Setup) -> Acquisition | None:
     """The acquisition of a setup; None if it reads no lines."""
     sequence, analyzer = setup.sequence.model, setup.bench.model.instrument.analyzer
-    if analyzer is None or not lines_of(sequence.measure):
+    if analyzer is None or not needs_analyzer(sequence.measure):
         return None
     part = setup.part.model
     intercepts = typical_intercepts_dbm(part, part.supply_mode[0].name)
@@ -66,16 +67,24 @@ class MeasureTime:
     def __init__(self, setup: Setup, acquisition: Acquisition | None) -> None:
         self._setup = setup
         self._acquisition = acquisition
-        self._lines = lines_of(setup.sequence.model.measure)
+        measure = setup.sequence.model.measure
+        # A single tone takes as long as one of two.
+        self._lines = lines_of(measure) + TONES[:1] * measure.compression
+        hot = setup.bench.model.instrument.noise_source is not None
+        self._noise_sweeps = (1 + hot) * measure.noise
         self._meters_s = _meters_s(setup.bench.model)
         part = setup.part.model
         self._intercepts_dbm = {mode: typical_intercepts_dbm(part, mode) for mode in part.modes}
+        sweep, entry = setup.sequence.model.measure.small_signal, setup.bench.model.instrument.network_analyzer
+        self._sweep_s = sweep_s(sweep, entry) if sweep is not None and entry is not None else 0.0
+        self._swept = swept_conditions(conditions) if self._sweep_s else frozenset()
         self._known: dict[tuple[str, float, float], float] = {}
 
     def __call__(self, condition: Condition) -> float:
         """Seconds at ``condition``."""
         sequence = self._setup.sequence.model
-        once_s = max(self._sweeps_s(condition), self._meters_s) + MESSAGES_PER_CONDITION * LINK_S
+        sweeping_s = self._sweep_s if condition in self._swept else 0.0
+        once_s = sweeping_s + max(self._sweeps_s(condition), self._meters_s) + MESSAGES_PER_CONDITION * LINK_S
         return once_s * sequence.sequence.repeats
 
     def _sweeps_s(self, condition: Condition) -> float:
@@ -90,12 +99,9 @@ class MeasureTime:
             analyzer = self._setup.bench.model.instrument.analyzer
             intercepts = self._intercepts_dbm[condition.supply_mode]
             tune_s = analyzer.tune_s if analyzer is not None else 0.0
-            self._known[key] = sum(
-                self._acquisition.expected_setting(line, tone_dbm, loss_db, intercepts).sweep_s
-                + tune_s
-                + MESSAGES_PER_LINE * LINK_S
-                for line in self._lines
-            )
+            settings = [self._acquisition.expected_setting(line, tone_dbm, loss_db, intercepts) for line in self._lines]
+            settings += [self._acquisition.noise_setting()] * self._noise_sweeps
+            self._known[key] = sum(setting.sweep_s + tune_s + MESSAGES_PER_LINE * LINK_S for setting in settings)
         return self._known[key]
 
 
