@@ -8,229 +8,52 @@ exactly as far as it is common: x − x has no uncertainty. Different draws are 
 
 Rule: nothing here knows an instrument or a characteristic.
 
-Each cause holds m slots per row, sparse: a row of mean gain may hold two path-loss draws, a row of one level only one.
+Each cause (``reports/causes.py``) holds m slots per row, sparse: a row of mean gain may hold two path-loss draws, a row
+of one level only one.
 A cause merged into one number per row would be smaller, but a later difference could no longer cancel it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Literal
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from reports.causes import CANCELLED, DIVISORS, EMPTY, BudgetLine, Cause, FloatArray, IntArray, Naming, Rows, standard
 from reports.errors import ShapeFault
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-Rows = NDArray[np.intp]
-Naming = Callable[[int], str]
+__all__ = [
+    "COVERAGE", "DIVISORS", "EMPTY", "BudgetLine", "Cause", "FloatArray", "IntArray", "Naming", "Rows", "Settled",
+    "Uncertain", "choose", "coverage_factor", "difference", "linear", "product", "ratio", "standard", "truncated_dof",
+]  # fmt: skip
+
 
 #: Coverage probability of the expanded uncertainty: k = 2 for infinite degrees of freedom (JCGM 100:2008, G.1.3).
 COVERAGE = 0.9545
 
-#: Instance number of an empty slot.
-EMPTY = -1
-
-#: A draw that adds less than this part of the largest one is what float arithmetic left of a difference.
-CANCELLED = 1e-9
-
-#: Divisors from half-width to standard uncertainty: JCGM 100:2008, 4.3.7 (rectangular), 4.3.9 (triangular); the arcsine
-#: (U-shaped) one is that of a sine of unknown phase, as UKAS M3003 uses it for mismatch (from memory, not seen).
-DIVISORS: dict[str, float] = {"rectangular": 3**0.5, "triangular": 6**0.5, "U-shaped": 2**0.5, "normal, k = 2": 2.0}
-
-
-def standard(half_width: float, distribution: str) -> float:
-    """Standard uncertainty of a ± half-width, in its unit. ``distribution`` is a key of ``DIVISORS``."""
-    if half_width < 0:
-        raise ShapeFault(f"a half-width of {half_width:g}")
-    return half_width / DIVISORS[distribution]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Cause:
-    """What one kind of error adds to each row.
+class Settled:
+    """Values whose causes are no longer told apart; all of shape (n,).
 
     Attributes:
-        contribution: Sensitivity times standard uncertainty of the draw, signed, in the result's unit; shape (n, m).
-        instance: Which draw it is; shape (n, m); ``EMPTY`` with contribution 0 for an unused slot. No instance stands
-            twice in a row.
-        kind: "A" for evaluated from scatter, "B" for anything else (JCGM 100:2008, 4.2, 4.3).
-        distribution: For the budget.
-        dof: Degrees of freedom of the standard uncertainty of each draw: one number for all, or shape (n, m).
-        standard: Standard uncertainty of each draw in ``unit``, before any sensitivity: one number for all, or shape
-            (n, m). NaN: only its contribution is known. It does not change on the way, so that a budget can say
-            sensitivity = contribution / standard.
-        unit: Unit of ``standard``; empty for that of the result.
-        name_of: Words for a draw, from its instance: instrument and specification. None: the cause's name must do.
+        value, bound: As in ``Uncertain``.
+        standard: Combined standard uncertainty.
+        dof: Effective degrees of freedom, untruncated.
+        expanded: Expanded uncertainty, about 95.45 %.
     """
 
-    contribution: FloatArray
-    instance: IntArray
-    kind: Literal["A", "B"] = "B"
-    distribution: str = "rectangular"
-    dof: FloatArray | float = np.inf
-    standard: FloatArray | float = np.nan
-    unit: str = ""
-    name_of: Naming | None = None
-
-    @classmethod
-    def of(
-        cls,
-        contribution: FloatArray | float,
-        instance: IntArray | int = 0,
-        *,
-        rows: int,
-        kind: Literal["A", "B"] = "B",
-        distribution: str = "rectangular",
-        dof: FloatArray | float = np.inf,
-        standard: FloatArray | float = np.nan,
-        unit: str = "",
-        name_of: Naming | None = None,
-    ) -> Cause:
-        """A cause with one draw in each of ``rows`` rows; scalars stand for every row."""
-        column = np.broadcast_to(np.asarray(contribution, dtype=np.float64), (rows,)).reshape(rows, 1)
-        number = np.broadcast_to(np.asarray(instance, dtype=np.int64), (rows,)).reshape(rows, 1)
-        return cls(column, number, kind, distribution, _column(dof), _column(standard), unit, name_of)
-
-    def scaled(self, factor: FloatArray | float) -> Cause:
-        """Every contribution times ``factor``, a number or shape (n,)."""
-        column = np.asarray(factor, dtype=np.float64).reshape(-1, 1)
-        return replace(self, contribution=self.contribution * column)
-
-    def take(self, rows: Rows) -> Cause:
-        """The rows asked for, in that order; a row may be asked for twice."""
-        return replace(
-            self,
-            contribution=self.contribution[rows],
-            instance=self.instance[rows],
-            dof=_rows_of(self.dof, rows),
-            standard=_rows_of(self.standard, rows),
-        )
-
-    def joined(self, other: Cause, name: str) -> Cause:
-        """Both added, draw by draw. Raises ShapeFault if they disagree on what kind of cause ``name`` is."""
-        mine, theirs = ((one.kind, one.distribution, one.unit) for one in (self, other))
-        known_alike = isinstance(self.dof, np.ndarray) or isinstance(other.dof, np.ndarray) or self.dof == other.dof
-        if mine != theirs or not known_alike:
-            raise ShapeFault(f"cause {name!r}: two descriptions of one cause")
-        if self.instance is other.instance or np.array_equal(self.instance, other.instance):
-            return replace(self, contribution=self.contribution + other.contribution)
-        contribution, instance, (dof, standard) = _merged(
-            np.concatenate([self.contribution, other.contribution], axis=1),
-            np.concatenate([self.instance, other.instance], axis=1),
-            (self._beside(self.dof, other, other.dof), self._beside(self.standard, other, other.standard)),
-        )
-        return replace(self, contribution=contribution, instance=instance, dof=dof, standard=standard)
-
-    def _beside(self, mine: FloatArray | float, other: Cause, theirs: FloatArray | float) -> FloatArray | float:
-        """What describes the draws of both: still one number if both say the same, else a slot for each."""
-        if not isinstance(mine, np.ndarray) and np.array_equal(mine, theirs, equal_nan=True):
-            return mine
-        sides = ((mine, self), (theirs, other))
-        return np.concatenate([np.broadcast_to(what, cause.instance.shape) for what, cause in sides], axis=1)
-
-    @property
-    def variance(self) -> FloatArray:
-        """Sum of squares over the draws, shape (n,)."""
-        result: FloatArray = np.einsum("nm,nm->n", self.contribution, self.contribution)
-        return result
-
-    @property
-    def quartic(self) -> FloatArray:
-        """Sum of the fourth powers over the degrees of freedom, shape (n,): its part of Welch–Satterthwaite."""
-        result: FloatArray = np.sum(self.contribution**4 / self.dof, axis=1)
-        return result
-
-    def lines(self, name: str, row: int) -> list[BudgetLine]:
-        """One line for each draw that adds something to a row."""
-        found = []
-        dof, standards = (np.broadcast_to(what, self.instance.shape)[row] for what in (self.dof, self.standard))
-        for slot in np.flatnonzero(self.contribution[row]).tolist():
-            contribution, known = float(self.contribution[row, slot]), float(standards[slot])
-            standard = known if np.isfinite(known) and known > 0 else abs(contribution)
-            draw = name if self.name_of is None else self.name_of(int(self.instance[row, slot]))
-            line = BudgetLine(
-                name, self.kind, self.distribution, abs(contribution), float(dof[slot]),
-                draw, standard, self.unit, contribution / standard,
-            )  # fmt: skip
-            found.append(line)
-        return found
+    value: FloatArray
+    standard: FloatArray
+    dof: FloatArray
+    expanded: FloatArray
+    bound: NDArray[np.int8]
 
 
-def _column(what: FloatArray | float) -> FloatArray | float:
-    return what.reshape(-1, 1) if isinstance(what, np.ndarray) else what
-
-
-def _rows_of(what: FloatArray | float, rows: Rows) -> FloatArray | float:
-    return what[rows] if isinstance(what, np.ndarray) else what
-
-
-def _merged(
-    contribution: FloatArray, instance: IntArray, beside: tuple[FloatArray | float, ...]
-) -> tuple[FloatArray, IntArray, tuple[FloatArray | float, ...]]:
-    """Slots with equal instance summed in each row; empty columns dropped. Shapes (n, m) to (n, ≤ m).
-
-    ``beside`` describes the draws (numbers, or shape (n, m)) and follows them.
-    """
-    order = np.argsort(instance, axis=1, kind="stable")
-    instance = np.take_along_axis(instance, order, axis=1)
-    contribution = np.take_along_axis(contribution, order, axis=1)
-    beside = tuple(np.take_along_axis(one, order, axis=1) if isinstance(one, np.ndarray) else one for one in beside)
-    for column in range(1, instance.shape[1]):
-        same = instance[:, column] == instance[:, column - 1]
-        if not same.any():
-            continue
-        contribution[:, column] += np.where(same, contribution[:, column - 1], 0.0)
-        contribution[:, column - 1] = np.where(same, 0.0, contribution[:, column - 1])
-        instance[:, column - 1] = np.where(same, EMPTY, instance[:, column - 1])
-    used = (instance != EMPTY).any(axis=0)
-    if used.all():
-        return contribution, instance, beside
-    left = tuple(one[:, used] if isinstance(one, np.ndarray) else one for one in beside)
-    return contribution[:, used], instance[:, used], left
-
-
-@dataclass(frozen=True, slots=True)
-class BudgetLine:
-    """One line of an uncertainty budget: one draw, that is, one number that nobody knows.
-
-    Attributes:
-        cause: Name of the kind of error.
-        kind: "A" or "B" (JCGM 100:2008, 4.2, 4.3).
-        distribution: A key of ``DIVISORS``, or "normal" for a standard uncertainty that was evaluated as such.
-        contribution: |sensitivity| · standard uncertainty, in the result's unit; never negative.
-        dof: Degrees of freedom of the standard uncertainty.
-        draw: Instrument and specification in words.
-        standard: Standard uncertainty of the draw, in ``unit``.
-        unit: Its unit; empty for that of the result.
-        sensitivity: Signed change of the result per unit of the draw.
-    """
-
-    cause: str
-    kind: Literal["A", "B"]
-    distribution: str
-    contribution: float
-    dof: float
-    draw: str
-    standard: float
-    unit: str
-    sensitivity: float
-
-    @property
-    def divisor(self) -> float:
-        """What the half-width (or a certificate's expanded uncertainty) was divided by."""
-        return DIVISORS.get(self.distribution, 1.0)
-
-    @property
-    def half_width(self) -> float:
-        """What the source states, in ``unit``: standard uncertainty times divisor."""
-        return self.standard * self.divisor
-
-
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Uncertain:
     """A column of values with the causes of their uncertainty.
 
@@ -273,12 +96,16 @@ class Uncertain:
         """Values plus something exactly known."""
         return Uncertain(self.value + offset, self.causes, self.bound)
 
+    def settled(self) -> Settled:
+        """What is left to say when nothing more will be derived from it: an eighth of the memory and less."""
+        return Settled(self.value, self.standard, self.dof, self.expanded(), self.bound)
+
     def take(self, rows: Rows) -> Uncertain:
         """The rows asked for, in that order."""
         causes = {name: cause.take(rows) for name, cause in self.causes.items()}
         return Uncertain(self.value[rows], causes, self.bound[rows])
 
-    @property
+    @cached_property
     def standard(self) -> FloatArray:
         """Combined standard uncertainty, shape (n,)."""
         total = np.zeros(len(self))
@@ -287,7 +114,7 @@ class Uncertain:
         result: FloatArray = np.sqrt(total)
         return result
 
-    @property
+    @cached_property
     def dof(self) -> FloatArray:
         """Effective degrees of freedom, untruncated, shape (n,); Welch–Satterthwaite (JCGM 100:2008, G.4.1)."""
         quartic = np.zeros(len(self))
@@ -327,7 +154,9 @@ def coverage_factor(dof: FloatArray, coverage: float = COVERAGE) -> FloatArray:
     factor = np.full(dof.shape, normal)
     finite = np.isfinite(dof)
     if finite.any():
-        factor[finite] = stdtrit(truncated_dof(dof[finite]), tail)
+        # Whole numbers repeat, and the quantile is dear; from here on it is that of infinitely many to six digits.
+        whole, which = np.unique(np.minimum(truncated_dof(dof[finite]), 1e7), return_inverse=True)
+        factor[finite] = stdtrit(whole, tail)[which]
     return factor
 
 
