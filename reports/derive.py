@@ -5,6 +5,8 @@ Rule: what a run did not measure is left out; nothing is filled in.
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
 
@@ -19,7 +21,7 @@ from reports.frames import AXES, RunFrames
 from reports.levels import input_level, level_in_load
 from reports.partners import Grid, Rows
 from reports.temperature import at_temperature
-from reports.uncertainty import Uncertain
+from reports.uncertainty import Settled, Uncertain
 from reports.wide_readings import WideReadings, wide_readings
 from sequences.products import HARMONICS, TONES, TWO_TONE_PRODUCTS
 
@@ -43,6 +45,7 @@ class Characteristic:
 
 
 Derived = dict[str, Characteristic]
+Found = Iterator[tuple[str, Characteristic]]
 
 FloatArray = NDArray[np.float64]
 
@@ -50,7 +53,16 @@ Number = TypeVar("Number", bound=np.generic)
 
 
 def derive(frames: RunFrames) -> Derived:
-    """Every characteristic of ``CHARACTERISTICS`` that the readings hold, in that order.
+    """Every characteristic of ``CHARACTERISTICS`` that the readings hold, in that order; see ``derive_each``."""
+    found = dict(derive_each(frames))
+    return {word: found[word] for word in CHARACTERISTICS if word in found}
+
+
+def derive_each(frames: RunFrames) -> Found:
+    """One characteristic after the other, as they come.
+
+    Causes take many times the memory of the values: whoever settles one before asking for the next (``summary``) never
+    holds them all.
 
     Raises:
         CannotDerive: Readings are there whose instrument the bench file lacks.
@@ -59,13 +71,15 @@ def derive(frames: RunFrames) -> Derived:
     """
     wide = wide_readings(frames.conditions.index, frames.readings)
     grid = Grid.of(frames.conditions)
-    found: Derived = {}
     tones = _tones(frames, wide, grid)
+    groups = []
     if tones is not None:
-        found |= _from_lines(frames, wide, grid, tones)
+        groups.append(_from_lines(frames, wide, grid, tones))
     if "supply_current_a" in wide.mean:
-        found |= _from_supply(frames, wide, grid, tones)
-    return {word: found[word] for word in CHARACTERISTICS if word in found and len(found[word].rows)}
+        groups.append(_from_supply(frames, wide, grid, tones))
+    for word, one in itertools.chain.from_iterable(groups):
+        if len(one.rows):
+            yield word, one
 
 
 def _has(wide: WideReadings, quantities: Iterable[str]) -> bool:
@@ -96,84 +110,87 @@ def _level(frames: RunFrames, wide: WideReadings, grid: Grid, line: str) -> Unce
     return at_temperature(in_load, wide, frames.bench.instrument, grid, frames.sequence.soak)
 
 
-def _from_lines(frames: RunFrames, wide: WideReadings, grid: Grid, tones: _Tones) -> Derived:
+def _from_lines(frames: RunFrames, wide: WideReadings, grid: Grid, tones: _Tones) -> Found:
     lower, upper = tones.outputs
     products = {
         line: _level(frames, wide, grid, line)
         for line in (*TWO_TONE_PRODUCTS, *HARMONICS)
         if f"{line}_level_dbm" in wide.mean
     }
-    found: Derived = {}
     if {"im3_lower", "im3_upper"} <= set(products):
-        both = (
-            distortion.oip3_lower(lower, upper, products["im3_lower"]),
-            distortion.oip3_upper(lower, upper, products["im3_upper"]),
-        )
-        found["oip3"] = _known(oip3 := distortion.oip3(*both))
-        found["oip3_lower"], found["oip3_upper"] = map(_known, both)
-        found["im3"] = _known(distortion.im3(lower, upper, products["im3_lower"], products["im3_upper"]))
-        lines = third_order.ThirdOrder.of((lower, upper), products)
-        found["im3_slope"] = _known_at(*third_order.local_slopes(lines, grid))
-        found["im3_departure_level"] = _known_at(*third_order.departures(lines, grid))
-        found["im3_knee_level"] = _known_at(*third_order.knees(lines, grid))
-        reference_ohm = frames.part.part.reference_load_ohm
-        found["oip3_load_change"] = _known_at(*load_dependence.against_reference(oip3, grid, reference_ohm))
+        yield from _from_third_order(frames, grid, tones.outputs, products)
     if "im2_sum" in products:
-        found["oip2"] = _known(distortion.oip2(lower, upper, products["im2_sum"]))
-    found |= {line: _known(distortion.harmonic(lower, products[line])) for line in HARMONICS if line in products}
+        yield "oip2", _known(distortion.oip2(lower, upper, products["im2_sum"]))
+    for line in HARMONICS:
+        if line in products:
+            yield line, _known(distortion.harmonic(lower, products[line]))
     if tones.inputs is not None:
-        found |= _from_gain(frames, grid, tones.outputs, tones.inputs)
-    return found
+        products.clear()
+        yield from _from_gain(frames, grid, tones.outputs, tones.inputs)
+
+
+def _from_third_order(
+    frames: RunFrames, grid: Grid, tones: tuple[Uncertain, Uncertain], products: Mapping[str, Uncertain]
+) -> Found:
+    lower, upper = tones
+    both = (
+        distortion.oip3_lower(lower, upper, products["im3_lower"]),
+        distortion.oip3_upper(lower, upper, products["im3_upper"]),
+    )
+    oip3 = distortion.oip3(*both)
+    yield "oip3", _known(oip3)
+    yield "oip3_lower", _known(both[0])
+    yield "oip3_upper", _known(both[1])
+    yield "im3", _known(distortion.im3(lower, upper, products["im3_lower"], products["im3_upper"]))
+    lines = third_order.ThirdOrder.of(tones, products)
+    yield "im3_slope", _known_at(*third_order.local_slopes(lines, grid))
+    yield "im3_departure_level", _known_at(*third_order.departures(lines, grid))
+    yield "im3_knee_level", _known_at(*third_order.knees(lines, grid))
+    reference_ohm = frames.part.part.reference_load_ohm
+    yield "oip3_load_change", _known_at(*load_dependence.against_reference(oip3, grid, reference_ohm))
 
 
 def _from_gain(
     frames: RunFrames, grid: Grid, outputs: tuple[Uncertain, Uncertain], inputs: tuple[Uncertain, Uncertain]
-) -> Derived:
+) -> Found:
     load_ohm = frames.conditions["load_ohm"].to_numpy(dtype=np.float64)
     voltage_gain = gain.voltage_gain(outputs, inputs, load_ohm, frames.part.part.input_resistance_ohm)
     codes = frames.part.gain_codes
     reference_c = frames.sequence.sequence.reference_temperature_c
-    found = {
-        "gain": _known(voltage_gain),
-        "gain_tempco": _known_at(*gain.tempco(voltage_gain, grid, reference_c)),
-        "gain_flatness": _known_at(*gain.flatness(voltage_gain, grid)),
-    }
+    yield "gain", _known(voltage_gain)
+    yield "gain_tempco", _known_at(*gain.tempco(voltage_gain, grid, reference_c))
+    yield "gain_flatness", _known_at(*gain.flatness(voltage_gain, grid))
     by_code: dict[str, Callable[[Uncertain, Grid, GainCodes], tuple[Rows, Uncertain]]] = {
         "gain_step": gain.steps,
+        "gain_step_error": gain.step_errors,
+        "cumulative_gain_error": gain.cumulative_errors,
         "gain_monotonicity": gain.smallest_steps,
         "gain_range": gain.ranges,
         "gain_end_point_error": gain.end_point_errors,
         "gain_best_fit_error": gain.best_fit_errors,
     }
-    found |= {word: _known_at(*function(voltage_gain, grid, codes)) for word, function in by_code.items()}
-    found |= _from_loads(frames, grid, voltage_gain, load_ohm)
-    return found | {
-        "gain_step_error": _known_at(*gain.step_errors(voltage_gain, grid, codes)),
-        "cumulative_gain_error": _known_at(*gain.cumulative_errors(voltage_gain, grid, codes)),
-        "gain_match": _known_at(*matching.gain_match(voltage_gain, grid, frames.part.part.channels)),
-    }
+    for word, function in by_code.items():
+        yield word, _known_at(*function(voltage_gain, grid, codes))
+    yield "gain_match", _known_at(*matching.gain_match(voltage_gain, grid, frames.part.part.channels))
+    yield from _from_loads(frames, grid, voltage_gain, load_ohm)
 
 
-def _from_loads(frames: RunFrames, grid: Grid, voltage_gain: Uncertain, load_ohm: FloatArray) -> Derived:
+def _from_loads(frames: RunFrames, grid: Grid, voltage_gain: Uncertain, load_ohm: FloatArray) -> Found:
     reference_ohm = frames.part.part.reference_load_ohm
     # Level in the load at a constant level at the input: the voltage gain as a ratio of powers, but for a constant.
     delivered = voltage_gain.shifted(-db_of_power_ratio(load_ohm))
     rows, resistance = load_dependence.output_resistance(voltage_gain, grid, reference_ohm)
-    found = {
-        "level_load_change": _known_at(*load_dependence.against_reference(delivered, grid, reference_ohm)),
-        "output_resistance": _known_at(rows, resistance),
-    }
+    yield "level_load_change", _known_at(*load_dependence.against_reference(delivered, grid, reference_ohm))
+    yield "output_resistance", _known_at(rows, resistance)
     # Resistors can only add to the output resistance.
     low = np.flatnonzero(resistance.value < reference_ohm)
     rows, resistance = rows[low], resistance.take(low)
-    found["series_resistor"] = _known_at(rows, load_dependence.series_resistors(resistance, reference_ohm))
-    found["series_resistor_loss"] = _known_at(
-        rows, load_dependence.series_loss(resistance, reference_ohm, reference_ohm)
-    )
-    return found
+    yield "series_resistor", _known_at(rows, load_dependence.series_resistors(resistance, reference_ohm))
+    loss = load_dependence.series_loss(resistance, reference_ohm, reference_ohm)
+    yield "series_resistor_loss", _known_at(rows, loss)
 
 
-def _from_supply(frames: RunFrames, wide: WideReadings, grid: Grid, tones: _Tones | None) -> Derived:
+def _from_supply(frames: RunFrames, wide: WideReadings, grid: Grid, tones: _Tones | None) -> Found:
     reference_c = frames.sequence.sequence.reference_temperature_c
     current = supply.current(wide, frames.bench.instrument, grid, frames.sequence.soak)
     against_reference: dict[str, Callable[[Uncertain, Grid, float], tuple[Rows, Uncertain]]] = {
@@ -182,15 +199,15 @@ def _from_supply(frames: RunFrames, wide: WideReadings, grid: Grid, tones: _Tone
         "supply_current_box": supply.box,
         "supply_current_slope": supply.slope,
     }
-    found = {"supply_current": _known(current)}
-    found |= {word: _known_at(*function(current, grid, reference_c)) for word, function in against_reference.items()}
+    yield "supply_current", _known(current)
+    for word, function in against_reference.items():
+        yield word, _known_at(*function(current, grid, reference_c))
     if "supply_voltage_v" in wide.mean:
         power = supply.power(supply.voltage(wide, frames.bench.instrument), current)
-        found["supply_power"] = _known(power)
-        found["mode_power_saving"] = _known_at(*supply.mode_saving(power, grid, tuple(frames.part.modes)))
+        yield "supply_power", _known(power)
+        yield "mode_power_saving", _known_at(*supply.mode_saving(power, grid, tuple(frames.part.modes)))
         if tones is not None and tones.inputs is not None:
-            found["dissipated_power"] = _known(supply.dissipation(power, tones.inputs, tones.outputs))
-    return found
+            yield "dissipated_power", _known(supply.dissipation(power, tones.inputs, tones.outputs))
 
 
 def _known(result: Uncertain) -> Characteristic:
@@ -206,15 +223,20 @@ def _known_at(rows: Rows, result: Uncertain) -> Characteristic:
 
 
 def table(derived: Derived, conditions: pd.DataFrame) -> pd.DataFrame:
+    """As ``settled_table``, of characteristics with their causes."""
+    return settled_table({word: (one.rows, one.result.settled()) for word, one in derived.items()}, conditions)
+
+
+def settled_table(derived: Mapping[str, tuple[Rows, Settled]], conditions: pd.DataFrame) -> pd.DataFrame:
     """Long table for people and files, in the order of ``derived`` and of the conditions.
 
     Columns: ``characteristic``, ``condition`` (its number), the axes, ``value``, ``standard_uncertainty``,
     ``expanded_uncertainty`` (about 95.45 %), ``dof`` (effective, untruncated), ``bound`` (0 measured, +1 the true value
     is at least, −1 at most, ``value``), ``unit`` and the condition's ``flag``.
     """
-    rows = _joined([one.rows for one in derived.values()], np.dtype(np.intp))
+    rows = _joined([where for where, _ in derived.values()], np.dtype(np.intp))
     words = list(derived)
-    lengths = [len(one.rows) for one in derived.values()]
+    lengths = [len(where) for where, _ in derived.values()]
     word_codes = np.repeat(np.arange(len(words)), lengths)
     units = sorted({CHARACTERISTICS[word].unit for word in words})
     unit_codes = np.repeat([units.index(CHARACTERISTICS[word].unit) for word in words], lengths).astype(np.int64)
@@ -225,11 +247,11 @@ def table(derived: Derived, conditions: pd.DataFrame) -> pd.DataFrame:
     for axis, dtype in AXES.items():
         column = conditions[axis].astype("category") if dtype == "str" else conditions[axis]
         columns[axis] = column.iloc[rows].array if dtype == "str" else column.to_numpy()[rows]
-    results = [one.result for one in derived.values()]
+    results = [result for _, result in derived.values()]
     columns |= {
         "value": _joined([result.value for result in results], np.dtype(np.float64)),
         "standard_uncertainty": _joined([result.standard for result in results], np.dtype(np.float64)),
-        "expanded_uncertainty": _joined([result.expanded() for result in results], np.dtype(np.float64)),
+        "expanded_uncertainty": _joined([result.expanded for result in results], np.dtype(np.float64)),
         "dof": _joined([result.dof for result in results], np.dtype(np.float64)),
         "bound": _joined([result.bound for result in results], np.dtype(np.int8)),
         "unit": pd.Categorical.from_codes(unit_codes, categories=pd.Index(units, dtype=object)),
