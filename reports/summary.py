@@ -14,10 +14,10 @@ import numpy as np
 from reports.characteristics import CHARACTERISTICS
 from reports.conformity import conformity_probability
 from reports.decisions import UNDECIDED, Decision, decide, margin, overall, worst
-from reports.derive import Characteristic, Derived, derive, table
+from reports.derive import Characteristic, derive_each, settled_table
 from reports.errors import CannotDerive
 from reports.frames import AXES
-from reports.uncertainty import COVERAGE, BudgetLine, Uncertain, coverage_factor, truncated_dof
+from reports.uncertainty import COVERAGE, BudgetLine, Settled, Uncertain, coverage_factor, truncated_dof
 from sequences.units import plain_number, quantity_text, same_dimension, split_key, to_si
 
 if TYPE_CHECKING:
@@ -154,23 +154,40 @@ def summarise(frames: RunFrames) -> Report:
     Raises:
         CannotDerive: A limit names no characteristic of ours, or a unit that does not fit it; or see ``derive``.
     """
-    derived = derive(frames)
     axes = {axis: _Axis.of(frames.conditions[axis]) for axis in AXES}
-    limits = tuple(_held_against(limit, derived, frames.conditions, axes) for limit in frames.part.limit)
+    for limit in frames.part.limit:
+        _unit_factor(limit)
+    held: dict[int, LimitResult] = {}
+    settled: dict[str, tuple[NDArray[np.intp], Settled]] = {}
+    budgets: dict[str, Budget] = {}
+    # One by one: with their causes all of them together would take gigabytes.
+    for word, one in derive_each(frames):
+        settled[word] = known = (one.rows, one.result.settled())
+        limits = {n: limit for n, limit in enumerate(frames.part.limit) if limit.characteristic == word}
+        results = {n: _held_against(limit, known, frames.conditions, axes) for n, limit in limits.items()}
+        budgets[word] = _budget(word, one, known[1], frames.conditions, tuple(results.values()))
+        held |= results
+        del one  # or it would still be there while the next one is made
+    nothing = (np.zeros(0, np.intp), Uncertain.of(np.zeros(0)).settled())
+    for number, limit in enumerate(frames.part.limit):
+        if number not in held:
+            held[number] = _held_against(limit, nothing, frames.conditions, axes)
+    order = [word for word in CHARACTERISTICS if word in settled]
+    results_in_order = tuple(held[number] for number in range(len(frames.part.limit)))
     return Report(
         facts=frames.facts,
         part=frames.part,
         bench=frames.bench,
         sequence=frames.sequence,
-        decision=overall(tuple(limit.decision for limit in limits)),
-        limits=limits,
-        characteristics=table(derived, frames.conditions),
+        decision=overall(tuple(limit.decision for limit in results_in_order)),
+        limits=results_in_order,
+        characteristics=settled_table({word: settled[word] for word in order}, frames.conditions),
         readings=frames.readings,
         conditions=frames.conditions,
         instruments=frames.instruments,
         events=frames.events,
         hazards=frames.hazards,
-        budgets=tuple(_budget(word, one, frames.conditions, limits) for word, one in derived.items()),
+        budgets=tuple(budgets[word] for word in order),
         coverage_statement=COVERAGE_STATEMENT,
     )
 
@@ -193,11 +210,16 @@ class _Axis:
         return result
 
 
-def _held_against(limit: Limit, derived: Derived, conditions: pd.DataFrame, axes: Mapping[str, _Axis]) -> LimitResult:
+def _held_against(
+    limit: Limit, known: tuple[NDArray[np.intp], Settled], conditions: pd.DataFrame, axes: Mapping[str, _Axis]
+) -> LimitResult:
     factor = _unit_factor(limit)
-    rows, result = _values_at(limit, derived, axes, factor)
-    value, expanded, bound = result.value, result.expanded(), result.bound
-    codes = decide(value, expanded, limit.min, limit.max, limit.rule, bound, limit.guard_band_factor)
+    meant = np.ones(len(known[0]), dtype=np.bool_)
+    for axis, matcher in limit.where.items():
+        meant &= axes[axis].meant_by(matcher)[known[0]]
+    rows, result = known[0][meant], known[1].scaled(meant, factor)
+    value, expanded = result.value, result.expanded
+    codes = decide(value, expanded, limit.min, limit.max, limit.rule, result.bound, limit.guard_band_factor)
     decision = worst(codes)
     shown: dict[str, object] = {}
     number, worst_value, worst_expanded, worst_margin, probability = -1, None, None, None, None
@@ -223,7 +245,7 @@ def _held_against(limit: Limit, derived: Derived, conditions: pd.DataFrame, axes
         worst_condition=shown,
         worst_number=number,
         conditions=len(rows),
-        bounded=int(np.count_nonzero(bound)),
+        bounded=int(np.count_nonzero(result.bound)),
         undecided=int(np.count_nonzero(codes == UNDECIDED)),
         rule=limit.rule,
         guard_band_factor=limit.guard_band_factor if limit.rule == "guard band" else 0.0,
@@ -241,19 +263,6 @@ def _unit_factor(limit: Limit) -> float:
     return to_si(1.0, definition.unit) / to_si(1.0, limit.unit)
 
 
-def _values_at(
-    limit: Limit, derived: Derived, axes: Mapping[str, _Axis], factor: float
-) -> tuple[NDArray[np.intp], Uncertain]:
-    """Rows that the limit speaks of, and the characteristic there, in the limit's unit."""
-    one = derived.get(limit.characteristic)
-    if one is None:
-        return np.zeros(0, np.intp), Uncertain.of(np.zeros(0))
-    meant = np.ones(len(one.rows), dtype=np.bool_)
-    for axis, matcher in limit.where.items():
-        meant &= axes[axis].meant_by(matcher)[one.rows]
-    return one.rows[meant], one.result.take(np.flatnonzero(meant)).scaled(factor)
-
-
 def _condition(conditions: pd.DataFrame, row: int) -> tuple[int, dict[str, object]]:
     """Number and axes of a condition as plain Python values."""
     values = {axis: conditions[axis].iloc[row] for axis in AXES}
@@ -261,26 +270,26 @@ def _condition(conditions: pd.DataFrame, row: int) -> tuple[int, dict[str, objec
     return int(conditions.index[row]), plain
 
 
-def _budget(word: str, one: Characteristic, conditions: pd.DataFrame, limits: tuple[LimitResult, ...]) -> Budget:
-    expanded = one.result.expanded()
-    place = int(np.argmax(expanded))
+def _budget(
+    word: str, one: Characteristic, known: Settled, conditions: pd.DataFrame, limits: tuple[LimitResult, ...]
+) -> Budget:
+    place = int(np.argmax(known.expanded))
     numbers = conditions.index.to_numpy()[one.rows]
-    tested = [limit.worst_number for limit in limits if limit.characteristic == word and limit.worst_number >= 0]
+    tested = [limit.worst_number for limit in limits if limit.worst_number >= 0]
     if tested:
         place = int(np.flatnonzero(numbers == tested[0])[0])
     number, axes = _condition(conditions, int(one.rows[place]))
-    row = one.result.take(np.array([place]))
     return Budget(
         characteristic=word,
         unit=CHARACTERISTICS[word].unit,
         condition=axes,
         number=number,
-        value=float(row.value[0]),
-        standard_uncertainty=float(row.standard[0]),
-        dof=float(row.dof[0]),
-        expanded_uncertainty=float(expanded[place]),
-        bound=int(row.bound[0]),
-        lines=row.budget(0),
+        value=float(known.value[place]),
+        standard_uncertainty=float(known.standard[place]),
+        dof=float(known.dof[place]),
+        expanded_uncertainty=float(known.expanded[place]),
+        bound=int(known.bound[place]),
+        lines=one.result.budget(place),
     )
 
 

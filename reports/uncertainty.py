@@ -52,6 +52,11 @@ class Settled:
     expanded: FloatArray
     bound: NDArray[np.int8]
 
+    def scaled(self, rows: NDArray[np.bool_], factor: float) -> Settled:
+        """The rows asked for, in another unit: times ``factor``, which is above 0."""
+        value, standard, expanded = (column[rows] * factor for column in (self.value, self.standard, self.expanded))
+        return Settled(value, standard, self.dof[rows], expanded, self.bound[rows])
+
 
 @dataclass(frozen=True, eq=False)
 class Uncertain:
