@@ -154,7 +154,9 @@ def combined(quantity: Uncertain, groups: Groups, weights: FloatArray, value: Fl
     if np.any((lowest < 0) & (highest > 0)):
         raise ShapeFault("a value known only from below combined with one known only from above")
     causes = {name: _combined_cause(cause, groups, weights) for name, cause in quantity.causes.items()}
-    return Uncertain(found.reshape(count * results), causes, (lowest + highest).astype(np.int8).reshape(-1))
+    return Uncertain(
+        found.reshape(count * results), causes, (lowest + highest).astype(np.int8).reshape(count * results)
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -175,7 +177,8 @@ class _Draws:
     def of(cls, cause: Cause, groups: Groups) -> _Draws:
         """The draws of ``cause`` in each group."""
         count, longest = groups.rows.shape
-        instance = cause.instance[groups.rows].reshape(count, -1)
+        slots = cause.instance.shape[1]
+        instance = cause.instance[groups.rows].reshape(count, longest * slots)
         order = np.argsort(instance, axis=1, kind="stable")
         ordered = np.take_along_axis(instance, order, axis=1)
         is_new = np.zeros(instance.shape, dtype=np.int64)
@@ -187,7 +190,7 @@ class _Draws:
         np.put_along_axis(numbers, column, instance, axis=1)
         dense = np.zeros((count, longest, columns))
         # No instance stands twice in a row, but for empty slots, which add nothing.
-        places = column.reshape(count, longest, -1)
+        places = column.reshape(count, longest, slots)
         np.put_along_axis(dense, places, cause.contribution[groups.rows], axis=2)
         return cls(dense, numbers, column)
 
@@ -218,7 +221,7 @@ def _combined_cause(cause: Cause, groups: Groups, weights: FloatArray) -> Cause:
     contribution = weights @ drawn.contribution
     return replace(
         cause,
-        contribution=contribution.reshape(-1, drawn.instance.shape[1]),
+        contribution=contribution.reshape(len(groups) * results, drawn.instance.shape[1]),
         instance=np.repeat(drawn.instance, results, axis=0),
         dof=drawn.facts(cause.dof, cause, groups, results),
         standard=drawn.facts(cause.standard, cause, groups, results),

@@ -30,6 +30,12 @@ SPACING_HZ = 1e6
 KNOT_HZ = 10e6
 CODES = tuple(range(6))
 
+#: Fall of gain and of level over frequency, dB/Hz: steep, so that noise does not decide which frequency is highest.
+ROLL_OFF_DB_PER_HZ = 0.02 / 1e6
+
+#: The unit's output resistance.
+OUTPUT_OHM = 10.0
+
 
 def _part(limits: tuple[dict[str, object], ...]) -> Part:
     return Part.model_validate(
@@ -175,8 +181,11 @@ def _truth(conditions: pd.DataFrame, rng: np.random.Generator) -> Truth:
     is_b = conditions["channel"].to_numpy(dtype=object) == "B"
     code_error = rng.uniform(-0.1, 0.1, (2, len(CODES)))[is_b.astype(int), code.astype(int)]
     oip3 = 45.0 - 0.2 * code - 0.01 * (temperature - 25.0) - 5.0 * is_low
+    load = conditions["load_ohm"].to_numpy(dtype=np.float64)
+    divider = 20 * np.log10(load / (load + OUTPUT_OHM) * (200.0 + OUTPUT_OHM) / 200.0)
+    roll_off = ROLL_OFF_DB_PER_HZ * (conditions["frequency_hz"].to_numpy(dtype=np.float64) - 60e6)
     return {
-        "gain": 24.0 - 0.75 * code + code_error - 0.003 * (temperature - 25.0),
+        "gain": 24.0 - 0.75 * code + code_error - 0.003 * (temperature - 25.0) + divider - roll_off,
         "oip3_lower": oip3,
         "oip3_upper": oip3 + 0.4,
         "oip3": oip3,
@@ -196,13 +205,15 @@ def _source_settings(conditions: pd.DataFrame) -> FloatArray:
     return settings
 
 
-def _lines_in_load(tones: tuple[FloatArray, FloatArray], truth: Truth) -> dict[str, FloatArray]:
+def _lines_in_load(tones: tuple[FloatArray, FloatArray], truth: Truth, knee_dbm: float) -> dict[str, FloatArray]:
+    """A fifth-order term adds an eighth to the third-order products where the tones are at the knee: 1 dB."""
     lower, upper = tones
+    bent = 20 * np.log10(1 + (10**0.05 - 1) * 10 ** (((lower + upper) / 2 - knee_dbm) / 10))
     return {
         "tone_lower": lower,
         "tone_upper": upper,
-        "im3_lower": 2 * lower + upper - 2 * truth["oip3_lower"],
-        "im3_upper": lower + 2 * upper - 2 * truth["oip3_upper"],
+        "im3_lower": 2 * lower + upper - 2 * truth["oip3_lower"] + bent,
+        "im3_upper": lower + 2 * upper - 2 * truth["oip3_upper"] + bent,
         "im2_sum": lower + upper - truth["oip2"],
         "hd2": lower + truth["hd2"],
         "hd3": lower + truth["hd3"],
@@ -264,19 +275,27 @@ def _entries(bench: Bench, conditions: pd.DataFrame, path: str) -> NDArray[np.in
 
 
 def _read_once(
-    conditions: pd.DataFrame, bench: Bench, truth: Truth, errors: _Errors, rng: np.random.Generator
+    conditions: pd.DataFrame, bench: Bench, truth: Truth, errors: _Errors, rng: np.random.Generator, knee_dbm: float
 ) -> dict[str, FloatArray]:
+    """Readings of one repeat; ``truth`` is given the levels that the sources' errors led to."""
     centre = conditions["frequency_hz"].to_numpy(dtype=np.float64)
     tones_hz = (centre - SPACING_HZ / 2, centre + SPACING_HZ / 2)
     setting = _source_settings(conditions)
     into, out = _entries(bench, conditions, "input"), _entries(bench, conditions, "output")
     load = 10 * np.log10(conditions["load_ohm"].to_numpy(dtype=np.float64) / 200.0)
-    tones = []
+    tones, inputs = [], []
     for source, frequency in enumerate(tones_hz):
         emitted = setting + errors.source_level[source] + [errors.setting(source, one) for one in setting]
         loss = np.interp(frequency, (1e7, 5e8), (7.0, 7.5)) + errors.loss[into]
+        inputs.append(emitted - loss)
         tones.append(emitted - loss + truth["gain"] - load)
-    in_load = _lines_in_load((tones[0], tones[1]), truth)
+    in_load = _lines_in_load((tones[0], tones[1]), truth, knee_dbm)
+    truth |= {
+        "tones": (tones[0] + tones[1]) / 2,
+        "products": (in_load["im3_lower"] + in_load["im3_upper"]) / 2,
+        "im3": np.maximum(in_load["im3_lower"] - tones[0], in_load["im3_upper"] - tones[1]),
+        "rf_power": sum(10 ** (level / 10 - 3) for level in inputs) - sum(10 ** (level / 10 - 3) for level in tones),
+    }
     line_hz = {line: n * tones_hz[0] + m * tones_hz[1] for line, (n, m) in LINES.items()}
     at_connector = {
         line: level - np.interp(line_hz[line], (1e7, 5e8), (11.0, 11.6)) - errors.loss[out]
@@ -311,7 +330,8 @@ def make_night() -> Callable[..., Night]:
     """Makes ``(frames, truth)`` from a seed; truth by condition.
 
     ``size`` scales the bench's errors, ``product_setting`` is attenuation in dB and bandwidth in Hz for the products,
-    ``limits`` go into the part file, anything else is the values of an axis.
+    ``limits`` go into the part file, ``knee_dbm`` is the tone level at which the third-order products are 1 dB above
+    their 3:1 slope, anything else is the values of an axis.
     """
 
     def make(
@@ -320,6 +340,7 @@ def make_night() -> Callable[..., Night]:
         size: float = 1.0,
         repeats: int = 1,
         product_setting: tuple[float, float] = (20.0, 100.0),
+        knee_dbm: float = np.inf,
         limits: tuple[dict[str, object], ...] = (),
         **axes: tuple[object, ...],
     ) -> Night:
@@ -340,7 +361,9 @@ def make_night() -> Callable[..., Night]:
         conditions.index = pd.RangeIndex(len(rows), name="condition")
         conditions["flag"] = pd.Series("", index=conditions.index, dtype="str")
         truth, errors = _truth(conditions, rng), _Errors(rng, bench, size, product_setting)
-        parts = [_long(_read_once(conditions, bench, truth, errors, rng), repeat) for repeat in range(repeats)]
+        parts = [
+            _long(_read_once(conditions, bench, truth, errors, rng, knee_dbm), repeat) for repeat in range(repeats)
+        ]
         readings = pd.concat(parts, ignore_index=True)
         began = datetime(2026, 11, 2, tzinfo=UTC)
         facts = RunFacts("run-1", "VG2-0001", "Operator", "done", began, None, "0.1.0", len(rows))

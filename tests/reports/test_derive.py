@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import itertools
+import math
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
@@ -21,38 +23,144 @@ FloatArray = NDArray[np.float64]
 
 class MakeNight(Protocol):
     def __call__(
-        self, seed: int = 0, *, size: float = 1.0, repeats: int = 1, **axes: tuple[object, ...]
+        self, seed: int = 0, *, size: float = 1.0, repeats: int = 1, **axes: Any
     ) -> tuple[RunFrames, dict[str, FloatArray]]: ...
 
 
 #: Largest distance from the truth on a perfect bench: what noise and the analyzer's own products leave, dB (or A, W).
-LEFT_BY_NOISE = {"oip3": 1.0, "oip3_lower": 1.0, "oip3_upper": 1.0, "oip2": 0.8, "hd2": 0.8, "hd3": 2.0, "gain": 0.02}
+LEFT_BY_NOISE = {
+    "oip3": 1.0,
+    "oip3_lower": 1.0,
+    "oip3_upper": 1.0,
+    "oip3_load_change": 0.5,
+    "im3": 2.0,
+    "oip2": 0.8,
+    "hd2": 0.8,
+    "hd3": 2.0,
+    "gain": 0.02,
+    "gain_tempco": 1e-4,
+    "output_resistance": 0.02,
+    "series_resistor": 0.01,
+    "dissipated_power": 1e-5,
+}
 
 
-def _true(word: str, frames: RunFrames, truth: Mapping[str, FloatArray], rows: NDArray[np.intp]) -> FloatArray:
-    """What a characteristic truly is, by plain look-up of the partner in a dictionary."""
-    points = list(frames.conditions[list(AXES)].itertuples(index=False, name=None))
-    where = {point: number for number, point in enumerate(points)}
-    axes = list(AXES)
+#: One value less would leave some characteristic without a partner.
+EVERY_AXIS: dict[str, Any] = {
+    "gain_code": (0, 1, 5),
+    "temperature_c": (25.0, 85.0),
+    "supply_mode": ("nominal", "low power"),
+    "load_ohm": (50.0, 200.0),
+    "tone_level_dbm": (0.0, 3.0),
+    "frequency_hz": (45e6, 75e6),
+}
 
-    def at(row: int, axis: str, value: object) -> int:
-        place = axes.index(axis)
-        return where[(*points[row][:place], value, *points[row][place + 1 :])]
+#: What the synthetic unit is everywhere.
+CONSTANTS = {
+    "supply_current_box": 400.0,
+    "supply_current_slope": 400.0,
+    "gain_tempco": -0.003,
+    "oip3_load_change": 0.0,
+    "output_resistance": 10.0,
+    "series_resistor": 95.0,
+    "series_resistor_loss": 20 * np.log10(400 / 210),
+}
 
-    gain, current = truth["gain"], truth["supply_current"]
-    code = frames.conditions["gain_code"].to_numpy()
-    values: dict[str, Callable[[int], float]] = {
-        "gain_step_error": lambda row: gain[at(row, "gain_code", code[row] - 1)] - gain[row] - 0.75,
-        "cumulative_gain_error": lambda row: gain[at(row, "gain_code", 0)] - gain[row] - 0.75 * code[row],
-        "gain_match": lambda row: gain[at(row, "channel", "A")] - gain[row],
-        "supply_current_change": lambda row: current[row] - current[at(row, "temperature_c", 25.0)],
-        "supply_current_drift": lambda row: 100 * (current[row] / current[at(row, "temperature_c", 25.0)] - 1),
-        "supply_power": lambda row: truth["supply_voltage"][row] * current[row],
-        "supply_current_box": lambda row: 400.0,
-    }
-    if word in truth:
-        return truth[word][rows]
-    return np.array([values[word](int(row)) for row in rows])
+
+class _True:
+    """What a characteristic truly is, by plain look-up of the partners in a dictionary of conditions."""
+
+    def __init__(self, frames: RunFrames, truth: Mapping[str, FloatArray]) -> None:
+        self._truth, self._axes = truth, list(AXES)
+        self._points = list(frames.conditions[self._axes].itertuples(index=False, name=None))
+        self._where = {point: number for number, point in enumerate(self._points)}
+        self._values = {axis: sorted(frames.conditions[axis].unique()) for axis in AXES}
+
+    def __call__(self, word: str, rows: NDArray[np.intp]) -> FloatArray:
+        if word in self._truth:
+            return self._truth[word][rows]
+        if word in CONSTANTS:
+            return np.full(len(rows), CONSTANTS[word])
+        function: Callable[[int], float] = getattr(self, word)
+        return np.array([function(int(row)) for row in rows])
+
+    def at(self, row: int, axis: str, value: object) -> int:
+        """Number of the condition that differs from ``row`` on one axis."""
+        place = self._axes.index(axis)
+        return self._where[(*self._points[row][:place], value, *self._points[row][place + 1 :])]
+
+    def along(self, row: int, axis: str) -> list[int]:
+        """All conditions that differ from ``row`` on one axis, by rising value."""
+        return [self.at(row, axis, value) for value in self._values[axis]]
+
+    def of(self, row: int, axis: str) -> float:
+        return float(self._points[row][self._axes.index(axis)])
+
+    def gain(self, row: int, axis: str = "gain_code", value: object = None) -> float:
+        return float(self._truth["gain"][row if value is None else self.at(row, axis, value)])
+
+    def gain_step(self, row: int) -> float:
+        return self.gain(row, value=self.of(row, "gain_code") - 1) - self.gain(row)
+
+    def gain_step_error(self, row: int) -> float:
+        return self.gain_step(row) - 0.75
+
+    def gain_monotonicity(self, row: int) -> float:
+        pairs = itertools.pairwise(self.along(row, "gain_code"))
+        adjacent = [(a, b) for a, b in pairs if self.of(b, "gain_code") == self.of(a, "gain_code") + 1]
+        return min(self.gain(a) - self.gain(b) for a, b in adjacent)
+
+    def gain_range(self, row: int) -> float:
+        return self.gain(row, value=0) - self.gain(row)
+
+    def cumulative_gain_error(self, row: int) -> float:
+        return self.gain_range(row) - 0.75 * self.of(row, "gain_code")
+
+    def gain_end_point_error(self, row: int) -> float:
+        first, *_, last = codes = self.along(row, "gain_code")
+        ends = [self.of(one, "gain_code") for one in (first, last)]
+        line = np.interp(self.of(row, "gain_code"), ends, [self.gain(first), self.gain(last)])
+        return self.gain(row) - float(line) if len(codes) > 1 else 0.0
+
+    def gain_best_fit_error(self, row: int) -> float:
+        group = self.along(row, "gain_code")
+        fit = np.polyfit([self.of(one, "gain_code") for one in group], [self.gain(one) for one in group], 1)
+        return self.gain(row) - float(np.polyval(fit, self.of(row, "gain_code")))
+
+    def gain_flatness(self, row: int) -> float:
+        gains = [self.gain(one) for one in self.along(row, "frequency_hz")]
+        return max(gains) - min(gains)
+
+    def gain_match(self, row: int) -> float:
+        return self.gain(row, "channel", "A") - self.gain(row)
+
+    def level_load_change(self, row: int) -> float:
+        change = self.gain(row) - self.gain(row, "load_ohm", 200.0)
+        return change - 10 * math.log10(self.of(row, "load_ohm") / 200)
+
+    def im3_slope(self, row: int) -> float:
+        group = self.along(row, "tone_level_dbm")
+        before = group[group.index(row) - 1]
+        rise = {name: self._truth[name][row] - self._truth[name][before] for name in ("products", "tones")}
+        return float(rise["products"] / rise["tones"])
+
+    def supply_current_change(self, row: int) -> float:
+        return float(self._truth["supply_current"][row] - self._at_reference(row))
+
+    def supply_current_drift(self, row: int) -> float:
+        return float(100 * (self._truth["supply_current"][row] / self._at_reference(row) - 1))
+
+    def supply_power(self, row: int) -> float:
+        return float(self._truth["supply_voltage"][row] * self._truth["supply_current"][row])
+
+    def mode_power_saving(self, row: int) -> float:
+        return 100 * (1 - self.supply_power(row) / self.supply_power(self.at(row, "supply_mode", "nominal")))
+
+    def dissipated_power(self, row: int) -> float:
+        return self.supply_power(row) + float(self._truth["rf_power"][row])
+
+    def _at_reference(self, row: int) -> float:
+        return float(self._truth["supply_current"][self.at(row, "temperature_c", 25.0)])
 
 
 def _contributions(result: Uncertain, row: int) -> dict[str, float]:
@@ -60,8 +168,8 @@ def _contributions(result: Uncertain, row: int) -> dict[str, float]:
 
 
 def test_a_full_night_holds_every_characteristic(make_night: MakeNight) -> None:
-    """A run with two tones, harmonics, supply, codes, channels and temperatures lacks none of the table."""
-    frames, _ = make_night()
+    """A run with two tones, harmonics, supply and more than one value on every axis lacks none of the table."""
+    frames, _ = make_night(**EVERY_AXIS)
 
     assert list(derive(frames)) == list(CHARACTERISTICS)
 
@@ -69,12 +177,40 @@ def test_a_full_night_holds_every_characteristic(make_night: MakeNight) -> None:
 def test_a_perfect_bench_gives_the_truth(make_night: MakeNight) -> None:
     """With all errors at 0 only noise and the analyzer's own products stand between readings and truth."""
     frames, truth = make_night(size=0.0, supply_mode=("nominal", "low power"), load_ohm=(50.0, 200.0))
-    derived = derive(frames)
+    derived, true = derive(frames), _True(frames, truth)
 
     for word, one in derived.items():
-        error = np.abs(one.result.value - _true(word, frames, truth, one.rows))
+        error = np.abs(one.result.value - true(word, one.rows))
         tolerance = LEFT_BY_NOISE.get(word, 0.05 if CHARACTERISTICS[word].unit == "dB" else 1e-9)
         assert error.max() < tolerance, word
+
+
+#: What has no value to be told from: in these nights nothing leaves 3:1, and both are bounds.
+BOUNDED = {"im3_departure_level", "im3_knee_level"}
+
+#: Differences of products in which the phase of the analyzer's own part is counted anew at each condition, since it may
+#: change with the unit's; at the benches of these nights it does not, and what it adds cancels.
+CAUTIOUS = {"im3_slope", "oip3_load_change"}
+
+
+def _assert_covered(nights: Iterable[tuple[RunFrames, Mapping[str, FloatArray]]]) -> set[str]:
+    """At least 93 % of the errors within U, and as large as the standard uncertainties say, within a third."""
+    scores: dict[str, list[FloatArray]] = {}
+    for frames, truth in nights:
+        true = _True(frames, truth)
+        for word, one in derive(frames).items():
+            if word in BOUNDED:
+                assert np.all(one.result.bound == 1), word
+                continue
+            known = (one.result.standard > 1e-12) & (one.result.bound == 0)
+            error = one.result.value - true(word, one.rows)
+            scores.setdefault(word, []).append(error[known] / one.result.expanded()[known])
+    for word, found in scores.items():
+        score = np.concatenate(found)
+        assert np.mean(np.abs(score) <= 1.0) >= 0.93, word
+        least = 0.4 if word in CAUTIOUS else 2 / 3
+        assert least < 2.0 * np.sqrt(np.mean(score**2)) < 4 / 3, word
+    return set(scores)
 
 
 def test_expanded_uncertainties_cover_the_truth_and_are_not_blown_up(make_night: MakeNight) -> None:
@@ -84,20 +220,17 @@ def test_expanded_uncertainties_cover_the_truth_and_are_not_blown_up(make_night:
     7 % instead of 4.55 %: three standard deviations of a binomial count over 200 independent benches, sqrt(0.0455 ·
     0.9545 / 200) = 1.5 %, would allow 9 %; 93 % is the tighter promise.
     """
-    scores: dict[str, list[FloatArray]] = {}
-    for seed in range(200):
-        frames, truth = make_night(seed, gain_code=(0, 1, 2), temperature_c=(25.0, 85.0))
-        for word, one in derive(frames).items():
-            spread = one.result.standard
-            known = (spread > 1e-12) & (one.result.bound == 0)
-            error = one.result.value - _true(word, frames, truth, one.rows)
-            scores.setdefault(word, []).append(error[known] / one.result.expanded()[known])
+    covered = _assert_covered(make_night(seed, gain_code=(0, 1, 2), temperature_c=(25.0, 85.0)) for seed in range(200))
 
-    assert set(scores) == set(CHARACTERISTICS)
-    for word, found in scores.items():
-        score = np.concatenate(found)
-        assert np.mean(np.abs(score) <= 1.0) >= 0.93, word
-        assert 2 / 3 < 2.0 * np.sqrt(np.mean(score**2)) < 4 / 3, word
+    assert {"oip3", "oip2", "hd2", "gain", "gain_step", "gain_best_fit_error", "supply_current_slope"} <= covered
+
+
+@pytest.mark.slow
+def test_figures_over_every_axis_cover_the_truth_as_well(make_night: MakeNight) -> None:
+    """The same promise for what needs loads, levels, frequencies and modes, over 200 benches."""
+    covered = _assert_covered(make_night(seed, channel=("A",), **EVERY_AXIS) for seed in range(200))
+
+    assert covered == set(CHARACTERISTICS) - BOUNDED - {"gain_match"}
 
 
 def test_a_gain_step_is_known_better_than_either_gain(make_night: MakeNight) -> None:
@@ -228,7 +361,7 @@ def test_the_long_table_has_a_row_per_value_with_its_condition(make_night: MakeN
     assert len(long) == sum(len(part.rows) for part in derived.values())
     assert {axis: one[axis] for axis in AXES} == {axis: row[axis] for axis in AXES}
     assert one["unit"] == "dB"
-    assert set(long["unit"].unique()) == {definition.unit for definition in CHARACTERISTICS.values()}
+    assert set(long["unit"].unique()) == {CHARACTERISTICS[word].unit for word in derived}
 
 
 def test_a_run_of_nothing_gives_an_empty_table(make_night: MakeNight) -> None:
