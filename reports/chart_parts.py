@@ -9,7 +9,7 @@ that the order survives colour blindness and grey printing (from memory of the m
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -46,19 +46,23 @@ def _between(first: str, second: str, share: float) -> str:
     return "#" + "".join(f"{round(a + (b - a) * share):02x}" for a, b in pairs)
 
 
-def commonest_slice(table: pd.DataFrame, fixed: Sequence[str]) -> tuple[pd.DataFrame, dict[str, object]]:
+def commonest_slice(
+    table: pd.DataFrame, fixed: Sequence[str], preferred: Mapping[str, object]
+) -> tuple[pd.DataFrame, dict[str, object]]:
     """Rows at the one combination of the ``fixed`` axes that holds most rows, and that combination.
 
-    Of combinations with equally many rows the one that comes first in the table is taken. ``table`` is not empty.
+    Of combinations with equally many rows the one with most of the ``preferred`` values is taken, then the one that
+    comes first in the table. ``table`` is not empty.
     """
     columns = list(fixed)
-    counts = table.groupby(columns, sort=False).size()
-    chosen = counts.index[int(counts.to_numpy().argmax())]
-    values = chosen if isinstance(chosen, tuple) else (chosen,)
+    counts = table.groupby(columns, sort=False).size().reset_index(name="rows")
+    liked = sum((counts[axis] == value).astype(int) for axis, value in preferred.items() if axis in columns)
+    # A row more weighs more than any number of preferred values.
+    chosen = counts.iloc[int((counts["rows"] * (len(columns) + 1) + liked).to_numpy().argmax())]
     keep = pd.Series(data=True, index=table.index)
-    for column, value in zip(columns, values, strict=True):
-        keep &= table[column] == value
-    return table[keep], dict(zip(columns, values, strict=True))
+    for column in columns:
+        keep &= table[column] == chosen[column]
+    return table[keep], {column: chosen[column] for column in columns}
 
 
 def limit_rows(table: pd.DataFrame, limits: Sequence[Limit], x: str, told: Sequence[str], factor: float) -> Rows:

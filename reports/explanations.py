@@ -59,6 +59,15 @@ _WITHIN = (
     "Differences of gains of one night: constant errors of the analyzer, the path and the sources' levels cancel. "
     "What is left: the source's setting at each level, attenuator steps, scale over the levels that differ, scatter."
 )
+_FIT = (
+    "A straight-line fit is a fixed sum of the gains: each error of the bench counts as far as the fit does not take "
+    "it up. Constant errors of the analyzer, the path and the sources' levels cancel; scale, settings, attenuator "
+    "steps and scatter are left."
+)
+_OVER_LOADS = (
+    "Analyzer level and input path are shared by all loads and cancel. What is left: the output path of each load, "
+    "attenuator steps, the source's settings, scatter."
+)
 _DRIFT = (
     "The meter's offset cancels and its gain error nearly does. What is left: scatter, and the board thermometer and "
     "distance from the stated temperature, through the current's own slope over temperature."
@@ -109,6 +118,37 @@ EXPLANATIONS: dict[str, Explanation] = {
         "A ratio: analyzer level and output path cancel. What is left: scale, response, attenuator steps, scatter."
         + _OWN,
     ),
+    "im3": Explanation(
+        "Distortion",
+        r"\text{IM3} = \max(P_{2 f_1 - f_2} - P_1, P_{2 f_2 - f_1} - P_2)",
+        _LEVELS,
+        _THIRD,
+        "A ratio: analyzer level and output path cancel. What is left: scale, response, attenuator steps, scatter."
+        + _OWN,
+    ),
+    "im3_slope": Explanation(
+        "Distortion",
+        r"s = \frac{\bar{P}_{\text{IM3},b} - \bar{P}_{\text{IM3},a}}{\bar{P}_b - \bar{P}_a}",
+        "a, b: neighbouring tone levels; a bar: mean in dB of both products, or of both tones",
+        f"{_THIRD}, at two tone levels or more",
+        "Constant errors cancel in both differences; scale, attenuator steps and scatter are left, over a small "
+        "difference of levels: wider spaced levels are surer.",
+    ),
+    "im3_departure_level": Explanation(
+        "Distortion",
+        r"|s(P) - 3| > 0.2",
+        "s: slope of the third-order product at the tone level P; the lowest such P counts",
+        f"{_THIRD}, at three tone levels or more",
+        "That of the slopes, over how fast the slope changes with the level. Not reached: at least the highest level.",
+    ),
+    "im3_knee_level": Explanation(
+        "Distortion",
+        r"\bar{P}_{\text{IM3}}(P) - (\bar{P}_{\text{IM3}}(P_0) + 3 (P - P_0)) = 1",
+        "P: tone level in the load, P0: the lowest; all dBm, the right side in dB",
+        f"{_THIRD}, at three tone levels or more",
+        "That of the products against their extrapolation, over how fast they leave it. Not reached: at least the "
+        "highest level.",
+    ),
     "gain": Explanation(
         "Gain",
         r"G = \frac{P_1 + P_2 - P_{\text{in},1} - P_{\text{in},2}}{2}"
@@ -130,6 +170,51 @@ EXPLANATIONS: dict[str, Explanation] = {
         "G: gain, N: nominal gain; 0: the code of highest nominal gain",
         f"{_SOURCES}, at both codes",
         _WITHIN,
+    ),
+    "gain_step": Explanation(
+        "Gain",
+        r"S_k = G_{k-1} - G_k",
+        "G: gain; k − 1: the code with the next higher nominal gain",
+        f"{_SOURCES}, at both codes",
+        _WITHIN,
+    ),
+    "gain_monotonicity": Explanation(
+        "Gain", r"\min_k S_k", "S: gain steps", f"{_SOURCES}, at all codes", "That of the smallest step."
+    ),
+    "gain_range": Explanation(
+        "Gain",
+        r"G_0 - G_n",
+        "G: gain at the codes of highest and lowest nominal gain",
+        f"{_SOURCES}, at both codes",
+        _WITHIN,
+    ),
+    "gain_end_point_error": Explanation(
+        "Gain",
+        r"G_k - (G_0 + \frac{G_n - G_0}{N_n - N_0} (N_k - N_0))",
+        "G: gain, N: nominal gain; 0 and n: the codes of highest and lowest nominal gain",
+        f"{_SOURCES}, at the code and both ends",
+        _FIT,
+    ),
+    "gain_best_fit_error": Explanation(
+        "Gain",
+        r"G_k - (a + b N_k)",
+        "G: gain, N: nominal gain; a, b: least squares over all measured codes",
+        f"{_SOURCES}, at three codes or more",
+        _FIT,
+    ),
+    "gain_flatness": Explanation(
+        "Gain",
+        r"\max_f G(f) - \min_f G(f)",
+        "G: gain at each frequency f",
+        f"{_SOURCES}, at two frequencies or more",
+        "Analyzer level and constant path losses cancel; the analyzer's response at either frequency counts in full.",
+    ),
+    "gain_tempco": Explanation(
+        "Gain",
+        r"\frac{\sum (\theta - \bar{\theta}) (G(\theta) - \bar{G})}{\sum (\theta - \bar{\theta})^2}",
+        "G: gain at each temperature θ; a bar: mean over the temperatures",
+        f"{_SOURCES}, at two temperatures or more",
+        _FIT,
     ),
     "gain_match": Explanation(
         "Matching",
@@ -172,6 +257,63 @@ EXPLANATIONS: dict[str, Explanation] = {
         "V: supply voltage, I: supply current",
         "supply voltage, supply current",
         "The supply's voltage reading, and the current as above.",
+    ),
+    "supply_current_slope": Explanation(
+        "Supply",
+        r"\frac{10^6}{I(\theta_{\text{ref}})} \cdot"
+        r" \frac{\sum (\theta - \bar{\theta}) (I(\theta) - \bar{I})}{\sum (\theta - \bar{\theta})^2}",
+        "I: current at each temperature θ; a bar: mean over the temperatures",
+        f"{_CURRENT}, at two temperatures or more, one of them the reference temperature",
+        _DRIFT,
+    ),
+    "mode_power_saving": Explanation(
+        "Supply",
+        r"100 \cdot (1 - \frac{P_{\text{mode}}}{P_{\text{first}}})",
+        "P: power taken from the supply, in the mode and in the part's first mode",
+        "supply voltage and current in both modes",
+        "A ratio: the meter's gain error cancels. What is left: its offset, the supply's voltage reading, scatter.",
+    ),
+    "dissipated_power": Explanation(
+        "Supply",
+        r"V I + \sum P_{\text{in}} - \sum P_{\text{out}}",
+        "V, I: supply; Pin, Pout: power of both tones at the input and in the load, in W",
+        "supply voltage and current, levels of both tones, settings of both sources",
+        "That of the supply power, and little from the levels.",
+    ),
+    "level_load_change": Explanation(
+        "Load",
+        r"(G(R) - G(R_{\text{ref}})) - 10 \log_{10} \frac{R}{R_{\text{ref}}}",
+        "G: gain into the load R and into the reference load",
+        f"{_SOURCES}, into both loads",
+        _OVER_LOADS,
+    ),
+    "oip3_load_change": Explanation(
+        "Load",
+        r"\text{OIP3}(R) - \text{OIP3}(R_{\text{ref}})",
+        "R: load, ref: the part's reference load",
+        f"{_THIRD}, into both loads",
+        _OVER_LOADS,
+    ),
+    "output_resistance": Explanation(
+        "Load",
+        r"G(R) = A + 20 \log_{10} \frac{R}{R + R_o}",
+        "G: gain into each load R; A and Ro are fitted",
+        f"{_SOURCES}, into two loads or more",
+        _OVER_LOADS + " The fit weighs each load by the inverse of the gains' covariance.",
+    ),
+    "series_resistor": Explanation(
+        "Load",
+        r"R_s = \frac{R_{\text{ref}} - R_o}{2}",
+        "Ro: output resistance, Rref: reference load; one resistor in either line",
+        "as for the output resistance",
+        "Half that of the output resistance.",
+    ),
+    "series_resistor_loss": Explanation(
+        "Load",
+        r"20 \log_{10} \frac{2 R_{\text{ref}}}{R_o + R_{\text{ref}}}",
+        "Ro: output resistance, Rref: reference load",
+        "as for the output resistance",
+        "That of the output resistance, through the slope of the formula.",
     ),
 }
 

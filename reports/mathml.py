@@ -45,7 +45,7 @@ class FormulaFault(ValueError):
 
 
 def mathml(formula: str, spoken: str) -> str:
-    """A ``<math>`` element that stands on a line of its own.
+    """A ``<math>`` element, set as large as on a line of its own.
 
     Args:
         formula: In the notation above.
@@ -57,7 +57,7 @@ def mathml(formula: str, spoken: str) -> str:
     reader = _Reader(formula)
     row = reader.row(closing=None)
     alternative = escape(spoken, {'"': "&quot;"})
-    return f'<math display="block" alttext="{alternative}">{row}</math>'
+    return f'<math displaystyle="true" alttext="{alternative}">{row}</math>'
 
 
 class _Reader:

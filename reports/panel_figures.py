@@ -47,8 +47,7 @@ _MOST_CODES = 4
 class Figure:
     """One drawing: ``name`` is its file name without ending, ``caption`` says what is drawn and what stands out.
 
-    ``group`` is the section that it stands in, and ``characteristic`` the word whose definition it shows; empty for a
-    figure of several.
+    ``group`` is the section that it stands in.
     """
 
     name: str
@@ -56,7 +55,6 @@ class Figure:
     caption: str
     svg: str
     group: str
-    characteristic: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +71,7 @@ class Plan:
         extra: More rows of kind guide or mark, from the report and the rows that are drawn (columns ``panel``, ``x``,
             ``line``, ``value`` in the unit of the tables); their ``y`` in that unit, too.
         guide: What the guides are.
+        group: Section to stand in, if not the characteristic's own.
     """
 
     name: str
@@ -83,6 +82,7 @@ class Plan:
     extreme: Extreme
     extra: Callable[[Report, pd.DataFrame], Rows] | None = None
     guide: str = ""
+    group: str = ""
 
 
 def panels(report: Report, plan: Plan) -> Figure | None:
@@ -90,8 +90,8 @@ def panels(report: Report, plan: Plan) -> Figure | None:
     table = rows_of(report, plan.characteristic)
     if table.empty:
         return None
-    fixed_axes = [axis for axis in AXES if axis not in (plan.x, plan.series, "channel", "supply_mode")]
-    table, fixed = commonest_slice(table, fixed_axes)
+    table, fixed = _slice(report, table, (plan.x, plan.series))
+    table = _longest_lines(table, plan)
     if plan.series == "gain_code":
         table = table[table["gain_code"].isin(_spread(sorted(table["gain_code"].unique()), _MOST_CODES))]
     if table[plan.x].nunique() < 2:
@@ -119,7 +119,7 @@ def panels(report: Report, plan: Plan) -> Figure | None:
         panels=tuple(in_order.unique()),
         columns=modes if modes > 1 else 2,
         x_title=AXIS_TITLES[plan.x],
-        y_title=f"{CHARACTERISTICS[plan.characteristic].title} / {unit}",
+        y_title=_y_title(plan.characteristic, unit),
         series_title=_SERIES_TITLES[plan.series],
         series=tuple(lines),
         colours=tuple(temperature_colours(len(names))) if is_temperature else category_colours(len(names)),
@@ -147,12 +147,12 @@ def by_mode(report: Report, plan: Plan) -> Figure | None:
     modes = sorted(table["supply_mode"].unique(), key=rank(report).__getitem__)
     figure = Panels(
         title=plan.heading,
-        subtitle="all gain codes, loads, levels, frequencies and channels",
+        subtitle=f"{f'{modes[0]} mode, ' if len(modes) == 1 else ''}all codes, loads, levels, frequencies and channels",
         rows=rows + _limits(report, table, plan),
         panels=("",),
         columns=1,
         x_title=AXIS_TITLES["temperature_c"],
-        y_title=f"{CHARACTERISTICS[plan.characteristic].title} / {unit}",
+        y_title=_y_title(plan.characteristic, unit),
         series_title="Supply mode",
         series=tuple(modes),
         colours=category_colours(len(modes)),
@@ -165,10 +165,86 @@ def by_mode(report: Report, plan: Plan) -> Figure | None:
     return drawn(plan, figure, caption)
 
 
+def compact(report: Report, plan: Plan) -> Figure | None:
+    """One panel with a line for each channel and mode, for what is one number for a whole unit at each ``plan.x``."""
+    table = rows_of(report, plan.characteristic)
+    if table.empty:
+        return None
+    table, fixed = _slice(report, table, (plan.x,))
+    if table[plan.x].nunique() < 2:
+        return None
+    names = _panel_names(report, plan.characteristic, table)
+    table = table.assign(panel="", x=table[plan.x] * _AXIS_FACTORS.get(plan.x, 1.0), line=names)
+    lines = table.sort_values(["channel", "supply_mode"], key=lambda column: column.map(rank(report)))["line"].unique()
+    unit, factor = unit_of(plan.characteristic)
+    figure = Panels(
+        title=plan.heading,
+        subtitle=f"at {condition_text(fixed)}",
+        rows=_value_rows(table, factor)
+        + _band_rows(table, factor, lines[0])
+        + [row | {"y": row["y"] * factor} for row in (plan.extra(report, table) if plan.extra else [])]
+        + _limits(report, table, plan),
+        panels=("",),
+        columns=1,
+        x_title=AXIS_TITLES[plan.x],
+        y_title=_y_title(plan.characteristic, unit),
+        series_title="Channel and mode",
+        series=tuple(lines),
+        colours=category_colours(len(lines)),
+        x_ticks=() if plan.x == "gain_code" else tuple(sorted(table["x"].unique())),
+        x_log=plan.x == "load_ohm",
+        markers=True,
+        guide=plan.guide,
+        width=640,
+        height=260,
+    )
+    band = f"Band: expanded uncertainty U of the {lines[0]} line."
+    caption = f"{_extreme_text(table, plan)} {band}{_bounded_text(table)}"
+    return drawn(plan, figure, caption)
+
+
+def compared(report: Report, plan: Plan, words: dict[str, str]) -> Figure | None:
+    """Several characteristics of one unit in the same panels, at the reference temperature.
+
+    Args:
+        report: The run.
+        plan: Of the first of them.
+        words: Characteristic → name of its line; drawn only if the run holds two of them.
+    """
+    found = {word: rows_of(report, word) for word in words}
+    tables = {word: table for word, table in found.items() if not table.empty}
+    if len(tables) < 2:
+        return None
+    table = pd.concat([one.assign(line=words[word]) for word, one in tables.items()])
+    shown_c = _one_of(sorted(table["temperature_c"].unique()), report.sequence.sequence.reference_temperature_c)
+    table = table[table["temperature_c"] == shown_c]
+    table, fixed = _slice(report, table, (plan.x,))
+    if table[plan.x].nunique() < 2:
+        return None
+    table = table.assign(panel=_panel_names(report, plan.characteristic, table), x=table[plan.x])
+    unit, factor = unit_of(plan.characteristic)
+    in_order = table.sort_values(["channel", "supply_mode"], key=lambda column: column.map(rank(report)))["panel"]
+    lines = [words[word] for word in tables]
+    figure = Panels(
+        title=plan.heading,
+        subtitle=f"at {condition_text(fixed)}",
+        rows=_value_rows(table, factor) + _band_rows(table, factor, lines[0]),
+        panels=tuple(in_order.unique()),
+        columns=max(table["supply_mode"].nunique(), 2),
+        x_title=AXIS_TITLES[plan.x],
+        y_title=f"Error / {unit}",
+        series_title="Error of gain",
+        series=tuple(lines),
+        colours=category_colours(len(lines)),
+        markers=True,
+    )
+    return drawn(plan, figure, f"{_extreme_text(table, plan)} Band: expanded uncertainty U of the {lines[0]} line.")
+
+
 def drawn(plan: Plan, figure: Panels, caption: str) -> Figure:
     """The drawing of a plan."""
     svg = svg_text(panels_chart(figure), plan.name, plan.heading)
-    return Figure(plan.name, plan.heading, caption, svg, group_of(plan.characteristic), plan.characteristic)
+    return Figure(plan.name, plan.heading, caption, svg, plan.group or group_of(plan.characteristic))
 
 
 def rows_of(report: Report, characteristic: str) -> pd.DataFrame:
@@ -185,10 +261,30 @@ def unit_of(characteristic: str) -> tuple[str, float]:
     return shown_unit(CHARACTERISTICS[characteristic].unit)
 
 
+def _y_title(characteristic: str, unit: str) -> str:
+    title = CHARACTERISTICS[characteristic].title
+    return f"{title} / {unit}" if unit else title
+
+
 def rank(report: Report) -> dict[str, int]:
     """Channels and modes in the order of the part file."""
     names = (*report.part.part.channels, *report.part.modes)
     return {name: place for place, name in enumerate(names)}
+
+
+def _slice(report: Report, table: pd.DataFrame, varied: tuple[str, ...]) -> tuple[pd.DataFrame, dict[str, object]]:
+    """Rows of all channels and modes at one value of every axis that is not ``varied``."""
+    fixed = [axis for axis in AXES if axis not in (*varied, "channel", "supply_mode")]
+    part, sequence = report.part.part, report.sequence.sequence
+    preferred = {"temperature_c": sequence.reference_temperature_c, "load_ohm": part.reference_load_ohm}
+    return commonest_slice(table, fixed, preferred)
+
+
+def _longest_lines(table: pd.DataFrame, plan: Plan) -> pd.DataFrame:
+    """Only the lines with as many places as the longest: a single dot is no line over anything."""
+    places = table.groupby(plan.series)[plan.x].transform("nunique")
+    longest: pd.DataFrame = table[places == places.max()]
+    return longest
 
 
 def _panel_names(report: Report, characteristic: str, table: pd.DataFrame) -> pd.Series[str]:

@@ -16,6 +16,9 @@ PANEL_WIDTH, PANEL_HEIGHT = 350, 220
 #: Most places along the axis at which values get a dot of their own; with more, dots hide lines and fill the page.
 MOST_DOTS = 12
 
+#: Most bounded values that get a sign beside their triangle; more would hide the lines, and the legend must do.
+MOST_SIGNS = 60
+
 #: Bound → words in the legend.
 BOUNDED_WORDS = {1: "≥ true value at least this", -1: "≤ true value at most this"}
 
@@ -83,7 +86,10 @@ def _x_axis(figure: Panels) -> Any:
     import altair as alt
 
     places = [row[key] for row in figure.rows for key in ("x", "x2") if key in row]
-    axis = alt.Axis(values=list(figure.x_ticks), labelOverlap="greedy") if figure.x_ticks else alt.Axis()
+    axis = alt.Axis()
+    if figure.x_ticks:
+        # An expression and not a format: the axis would fit the format's precision to the distance of its own ticks.
+        axis = alt.Axis(values=list(figure.x_ticks), labelOverlap="greedy", labelExpr="format(datum.value, '~g')")
     scale = alt.Scale(
         type="log" if figure.x_log else "linear", domain=[min(places), max(places)], nice=False, zero=False, padding=6
     )
@@ -122,8 +128,12 @@ def _value_layers(figure: Panels, y: Any) -> list[Any]:
         charts.insert(0, area.encode(x=x, y=alt.Y("low:Q", title=figure.y_title), y2="high:Q", color=colour))
     if "guide" in kinds:
         charts.insert(0, _guide_layer(figure, x, y, colour))
-    if any(row["kind"] == "value" and row.get("bound") for row in figure.rows):
+    bounded = sum(row["kind"] == "value" and bool(row["bound"]) for row in figure.rows)
+    if bounded:
         charts.append(_bounded_layer(values))
+    if 0 < bounded <= MOST_SIGNS:
+        signs = values.transform_filter("datum.bound !== 0").transform_calculate(sign="datum.bound > 0 ? '≥' : '≤'")
+        charts.append(signs.mark_text(dx=8, dy=-7, fontSize=10).encode(text="sign:N"))
     return charts
 
 
@@ -131,7 +141,9 @@ def _guide_layer(figure: Panels, x: Any, y: Any, colour: Any) -> Any:
     """Thin dotted lines in the colour of the line that they belong to; the opacity's legend says what they are."""
     import altair as alt
 
-    legend = alt.Legend(title=None, orient="bottom", symbolType="stroke", symbolSize=260, symbolDash=[2, 3])
+    legend = alt.Legend(
+        title=None, orient="bottom", symbolType="stroke", symbolSize=260, symbolDash=[2, 3], labelLimit=500
+    )
     name = alt.Opacity("guide:N", scale=alt.Scale(domain=[figure.guide], range=[0.85]), legend=legend)
     lines = _of_kind("guide").transform_calculate(guide=f"'{figure.guide}'")
     return lines.mark_line(strokeWidth=1.0, strokeDash=[2, 3]).encode(

@@ -13,8 +13,8 @@ from reports.panel_figures import Figure
 from reports.summary import Report
 
 NAMES = [
-    "margins", "oip3_by_gain_code", "oip3_by_temperature", "oip3_by_load", "oip3_by_level", "hd2", "hd3",
-    "gain_step_error", "cumulative_gain_error", "gain_match", "supply_current", "supply_current_drift",
+    "margins", "oip3_by_gain_code", "oip3_by_temperature", "oip3_by_level", "hd2", "hd3", "gain_step_error",
+    "cumulative_gain_error", "gain_match", "supply_current", "supply_current_drift", "oip3_by_load",
 ]  # fmt: skip
 
 
