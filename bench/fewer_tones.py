@@ -12,6 +12,7 @@ from collections.abc import Sequence as SequenceOf
 from typing import TYPE_CHECKING
 
 from bench.measure import LineReader, Readings
+from sequences.products import NOISE, NOISE_HOT
 
 if TYPE_CHECKING:
     from bench.change import Changer
@@ -53,12 +54,12 @@ class FewerTones:
         if measure.noise:
             self._only()
             for readings in repeats:
-                readings.update(self._lines.read_noise(condition, "noise"))
+                readings.update(self._lines.read_noise(condition, NOISE))
             if self._noise_source is not None:
                 self._noise_source.switch_output(on=True)
                 self._wait(self._noise_settle_s)
                 for readings in repeats:
-                    readings.update(self._lines.read_noise(condition, "noise_hot"))
+                    readings.update(self._lines.read_noise(condition, NOISE_HOT))
                 self._noise_source.switch_output(on=False)
             self._lines.protect()
 

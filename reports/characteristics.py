@@ -30,6 +30,8 @@ class Definition:
 _INTERCEPT = "K. Kundert, Accurate and Rapid Measurement of IP2 and IP3, 2002 (from memory, not seen)"
 _PRACTICE = "common practice, no source"
 _STEPS = "common practice of makers of digitally controlled amplifiers, no single source"
+_FRIIS = "H. T. Friis, Noise Figures of Radio Receivers, Proc. IRE 32, 1944 (from memory, not seen)"
+_Y_FACTOR = "Y-factor method, as vendors' application notes on noise figure give it (from memory, not seen)"
 _BOX = "box method, as data sheets of voltage references define their temperature coefficient"
 
 CHARACTERISTICS: dict[str, Definition] = {
@@ -185,6 +187,37 @@ CHARACTERISTICS: dict[str, Definition] = {
         "Gain match between channels",
         "gain of the part's first channel − gain of the other, all else equal; stated at the other channel",
         _PRACTICE,
+    ),
+    "op1db": Definition(
+        "dBm",
+        "Output 1 dB compression point",
+        "level of a single tone in the load at which its gain is 1 dB below that at the lowest levels of the sweep; "
+        "between two levels linear over the output level; stated at the lowest level",
+        _PRACTICE,
+        "the lowest level is a small signal: what its gain has fallen already counts as uncertainty",
+    ),
+    "noise_figure": Definition(
+        "dB",
+        "Noise figure",
+        "from the Y-factor or from the gain, whichever is known better",
+        _FRIIS,
+        "source and paths are at the room's temperature; the figure refers to 290 K",
+    ),
+    "noise_figure_y": Definition(
+        "dB",
+        "Noise figure by the Y-factor",
+        "10·log10(1 + (T_hot − Y·T_cold) / ((Y − 1)·290 K)), Y the ratio of the noise in the load with the source on "
+        "and off, the analyzer's own noise subtracted",
+        _Y_FACTOR,
+        "as for the noise figure; the noise source's excess noise ratio is that of its certificate",
+    ),
+    "noise_figure_gain": Definition(
+        "dB",
+        "Noise figure by the gain method",
+        "10·log10(1 + (N / (k·G) − T_source) / 290 K), N the noise density in the load, the analyzer's own noise "
+        "subtracted, G the measured power gain",
+        _FRIIS,
+        "as for the noise figure; the analyzer's noise bandwidth is its resolution bandwidth",
     ),
     "supply_current": Definition("A", "Supply current", "mean reading in the supply line", _PRACTICE),
     "supply_current_change": Definition(

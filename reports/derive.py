@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reports import distortion, gain, load_dependence, matching, supply, third_order
+from reports import distortion, fewer_tones, gain, load_dependence, matching, supply, third_order
 from reports.characteristics import CHARACTERISTICS
 from reports.decibels import db_of_power_ratio
 from reports.frames import AXES, RunFrames
@@ -72,11 +72,12 @@ def derive_each(frames: RunFrames) -> Found:
     wide = wide_readings(frames.conditions.index, frames.readings)
     grid = Grid.of(frames.conditions)
     tones = _tones(frames, wide, grid)
-    groups = []
+    groups: list[Iterable[tuple[str, Characteristic]]] = []
     if tones is not None:
         groups.append(_from_lines(frames, wide, grid, tones))
     if "supply_current_a" in wide.mean:
         groups.append(_from_supply(frames, wide, grid, tones))
+    groups.append((word, _known_at(rows, one)) for word, rows, one in fewer_tones.figures(frames, wide, grid))
     for word, one in itertools.chain.from_iterable(groups):
         if len(one.rows):
             yield word, one

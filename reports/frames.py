@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from sequences.de_embedding import DeEmbedding
-from sequences.products import ORDERS
+from sequences.products import LOOKS
 
 if TYPE_CHECKING:
     from sequences.bench_file import Bench
@@ -38,7 +38,7 @@ _PER_LINE = {"level_dbm": "dBm", "scatter_db": "dB", "attenuation_db": "dB", "ba
 READINGS: dict[str, str] = {
     "source_1_level_dbm": "dBm",
     "source_2_level_dbm": "dBm",
-    **{f"{line}_{kind}": unit for line in (*ORDERS, "noise", "noise_hot") for kind, unit in _PER_LINE.items()},
+    **{f"{line}_{kind}": unit for line in LOOKS for kind, unit in _PER_LINE.items()},
     "supply_voltage_v": "V",
     "supply_current_a": "A",
     "board_temperature_c": "°C",

@@ -38,7 +38,7 @@ from reports.analyzer_limits import (
 from reports.errors import CannotDerive
 from reports.repeats import scatter_of_repeats
 from reports.uncertainty import Cause, Naming, Uncertain, standard
-from sequences.products import LINES, TONES, line_frequency_hz
+from sequences.products import LINES, LOOKS, SINGLE, TONES, line_frequency_hz
 
 if TYPE_CHECKING:
     from reports.frames import RunFrames
@@ -57,11 +57,11 @@ SCALE_ZERO_DBM = -20.0
 #: Numbers that are kept for the settings of one source, in steps of 0.01 dB.
 SETTINGS_PER_SOURCE = 1_000_000
 
-SOURCES = {"tone_lower": "tone_1", "tone_upper": "tone_2"}
+SOURCES = {"tone_lower": "tone_1", "tone_upper": "tone_2", SINGLE: "tone_1"}
 
 
 def level_in_load(frames: RunFrames, wide: WideReadings, line: str) -> Uncertain:
-    """Level of one line of ``LINES`` in the load, dBm, shape (conditions,); NaN where it was not measured.
+    """Level of a line, or of a single tone, in the load, dBm, shape (conditions,); NaN where it was not measured.
 
     Reading less the expected noise, plus the output path's loss at the line's own frequency. A product within
     ``LEAST_ABOVE_NOISE_DB`` of the noise or within ``LEAST_ABOVE_OWN_PRODUCT_DB`` of what the analyzer makes itself is
@@ -81,7 +81,7 @@ def level_in_load(frames: RunFrames, wide: WideReadings, line: str) -> Uncertain
     safe = np.where(in_noise, LEAST_ABOVE_NOISE_DB, above_noise)
     corrected = reading + np.where(in_noise, 0.0, noise_correction_db(safe))
     sensitivity = np.where(in_noise, 1.0, noise_sensitivity(safe))
-    causes = _reading_causes(frames, wide, line, analyzer)
+    causes = reading_causes(frames, wide, line, analyzer)
     causes = {name: cause.scaled(sensitivity) for name, cause in causes.items()}
     density_db = standard(NOISE_DENSITY_WITHIN_DB, "rectangular")
     causes["analyzer noise level"] = Cause.of(
@@ -91,12 +91,12 @@ def level_in_load(frames: RunFrames, wide: WideReadings, line: str) -> Uncertain
         unit="dB",
         name_of=lambda _: "analyzer: declared noise density, half-width chosen here",
     )
-    if line in TONES:
+    if line in (*TONES, SINGLE):
         corrected = np.where(in_noise, np.nan, corrected)
         at_connector = Uncertain.of(corrected, causes)
     else:
         at_connector = _with_own_distortion(frames, wide, line, analyzer, corrected, in_noise, causes)
-    return at_connector + _path_loss(frames, "output", line, ~np.isnan(reading))
+    return at_connector + path_loss(frames, "output", line, ~np.isnan(reading))
 
 
 def input_level(frames: RunFrames, wide: WideReadings, tone: str) -> Uncertain:
@@ -119,10 +119,10 @@ def input_level(frames: RunFrames, wide: WideReadings, tone: str) -> Uncertain:
             setting_db, step, rows=wide.rows, standard=setting_db, unit="dB", name_of=_setting_name
         ),
     }
-    return Uncertain.of(setting, causes) - _path_loss(frames, "input", tone, ~np.isnan(setting))
+    return Uncertain.of(setting, causes) - path_loss(frames, "input", tone, ~np.isnan(setting))
 
 
-def _reading_causes(frames: RunFrames, wide: WideReadings, line: str, analyzer: AnalyzerEntry) -> dict[str, Cause]:
+def reading_causes(frames: RunFrames, wide: WideReadings, line: str, analyzer: AnalyzerEntry) -> dict[str, Cause]:
     """What makes the reading itself wrong, dB, whether signal or noise was read."""
     accuracy, rows = analyzer.accuracy, wide.rows
     reading = wide.of(f"{line}_level_dbm")
@@ -181,7 +181,7 @@ def _setting_name(step: int) -> str:
 
 def _draws(frames: RunFrames, line: str) -> tuple[NDArray[np.int64], Naming]:
     """Number of the draw of each reading of a line, and the words for it."""
-    lines, conditions = list(LINES), frames.conditions.index
+    lines, conditions = list(LOOKS), frames.conditions.index
 
     def name(number: int) -> str:
         row, which = divmod(number, len(lines))
@@ -253,7 +253,7 @@ def _with_own_distortion(
     return Uncertain(value, causes, np.where(bounded, -1, 0).astype(np.int8))
 
 
-def _path_loss(frames: RunFrames, side: Literal["input", "output"], line: str, rows: Flags) -> Uncertain:
+def path_loss(frames: RunFrames, side: Literal["input", "output"], line: str, rows: Flags) -> Uncertain:
     """Loss of the input or the output path at a line's own frequency, dB; looked up only for the rows that need it."""
     conditions = frames.conditions
     channels = conditions["channel"].to_numpy(dtype=object)[rows]
@@ -286,4 +286,4 @@ def path_name(entry: PathLossEntry) -> str:
 def _frequency_hz(frames: RunFrames, line: str) -> FloatArray:
     centre = frames.conditions["frequency_hz"].to_numpy(dtype=np.float64)
     # The line's frequency is linear in the centre: n·f1 + m·f2 = (n + m)·centre + the same for a centre of 0.
-    return sum(LINES[line]) * centre + line_frequency_hz(line, 0.0, frames.sequence.tones.spacing_hz)
+    return sum(LOOKS[line]) * centre + line_frequency_hz(line, 0.0, frames.sequence.tones.spacing_hz)

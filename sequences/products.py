@@ -21,8 +21,11 @@ LINES: dict[str, tuple[int, int]] = {
 #: The lower tone with the upper one off: what a compression sweep looks at.
 SINGLE = "single"
 
-#: Every line that can be looked at, those of ``LINES`` first.
-ORDERS: dict[str, tuple[int, int]] = {**LINES, SINGLE: (1, 0)}
+#: Noise without any tone, and with a noise source on: read half-way between where the tones would be.
+NOISE, NOISE_HOT = "noise", "noise_hot"
+
+#: All that the analyzer is asked for: name → (n, m), it looks at n·f1 + m·f2.
+LOOKS: dict[str, tuple[float, float]] = {**LINES, SINGLE: (1, 0), NOISE: (0.5, 0.5), NOISE_HOT: (0.5, 0.5)}
 
 TONES = ("tone_lower", "tone_upper")
 TWO_TONE_PRODUCTS = ("im3_lower", "im3_upper", "im2_sum")
@@ -35,9 +38,9 @@ def tone_frequencies_hz(frequency_hz: float, spacing_hz: float) -> tuple[float, 
 
 
 def line_frequency_hz(line: str, frequency_hz: float, spacing_hz: float) -> float:
-    """Frequency of a line of ``ORDERS`` for tones ``spacing_hz`` apart around ``frequency_hz``."""
+    """Frequency of a name of ``LOOKS`` for tones ``spacing_hz`` apart around ``frequency_hz``."""
     lower, upper = tone_frequencies_hz(frequency_hz, spacing_hz)
-    n, m = ORDERS[line]
+    n, m = LOOKS[line]
     return n * lower + m * upper
 
 
