@@ -58,8 +58,8 @@ def derive(frames: RunFrames) -> Derived:
     return {word: found[word] for word in CHARACTERISTICS if word in found}
 
 
-def derive_each(frames: RunFrames) -> Found:
-    """One characteristic after the other, as they come.
+def derive_each(frames: RunFrames, wide: WideReadings | None = None) -> Found:
+    """One characteristic after the other, as they come; ``wide`` are the run's readings, if they were spread already.
 
     Causes take many times the memory of the values: whoever settles one before asking for the next (``summary``) never
     holds them all.
@@ -69,7 +69,7 @@ def derive_each(frames: RunFrames) -> Found:
         ShapeFault: The frames contradict themselves.
         NotServed, NotCovered: From the path losses: none for a path, or none at a frequency.
     """
-    wide = wide_readings(frames.conditions.index, frames.readings)
+    wide = wide or wide_readings(frames.conditions.index, frames.readings)
     grid = Grid.of(frames.conditions)
     tones = _tones(frames, wide, grid)
     groups: list[Iterable[tuple[str, Characteristic]]] = []

@@ -14,6 +14,7 @@ import pandas as pd
 from reports.budgets_html import TEXT as BUDGETS_TEXT
 from reports.budgets_html import budget_table
 from reports.characteristics import CHARACTERISTICS
+from reports.corrections_html import corrections_section
 from reports.definitions_html import FILE, anchor, link
 from reports.findings import Finding, findings
 from reports.frames import AXES
@@ -45,6 +46,7 @@ _WORST_FIRST = ("fail", "conditional fail", "conditional pass", "pass", "not tes
 _AFTER = (
     ("hazards", "Hazards and events"),
     ("bench", "Bench and calibration"),
+    ("corrections", "Corrections and assumptions"),
     ("budgets", "Uncertainty budgets"),
     ("definitions", "How each figure was computed"),
     ("conditions", "Conditions"),
@@ -109,6 +111,7 @@ def _page(report: Report) -> dict[str, Any]:
         "events_left_out": _left_out(len(report.events)),
         "instruments": [_instrument(row, facts.began.date()) for row in report.instruments.to_dict("records")],
         "calibration_text": f"Due dates are held against the day on which the run began, {facts.began:%Y-%m-%d}.",
+        "corrections": corrections_section(report),
         "budgets": [budget_table(budget) for budget in report.budgets],
         "budgets_text": BUDGETS_TEXT,
         "definitions": _definitions(report),

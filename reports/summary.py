@@ -13,11 +13,13 @@ import numpy as np
 
 from reports.characteristics import CHARACTERISTICS
 from reports.conformity import conformity_probability
+from reports.corrections import Corrections, corrections
 from reports.decisions import UNDECIDED, Decision, decide, margin, overall, worst
 from reports.derive import Characteristic, derive_each, settled_table
 from reports.errors import CannotDerive
 from reports.frames import AXES
 from reports.uncertainty import COVERAGE, BudgetLine, Settled, Uncertain, coverage_factor, truncated_dof
+from reports.wide_readings import wide_readings
 from sequences.units import plain_number, quantity_text, same_dimension, split_key, to_si
 
 if TYPE_CHECKING:
@@ -130,6 +132,7 @@ class Report:
         readings, conditions: As handed over.
         budgets: One per characteristic that the run holds.
         coverage_statement: One sentence on what U means.
+        corrections: What was done to the readings, with which numbers.
     """
 
     facts: RunFacts
@@ -146,6 +149,7 @@ class Report:
     hazards: tuple[HazardNote, ...]
     budgets: tuple[Budget, ...]
     coverage_statement: str
+    corrections: Corrections
 
 
 def summarise(frames: RunFrames) -> Report:
@@ -155,13 +159,14 @@ def summarise(frames: RunFrames) -> Report:
         CannotDerive: A limit names no characteristic of ours, or a unit that does not fit it; or see ``derive``.
     """
     axes = {axis: _Axis.of(frames.conditions[axis]) for axis in AXES}
+    wide = wide_readings(frames.conditions.index, frames.readings)
     for limit in frames.part.limit:
         _unit_factor(limit)
     held: dict[int, LimitResult] = {}
     settled: dict[str, tuple[NDArray[np.intp], Settled]] = {}
     budgets: dict[str, Budget] = {}
     # One by one: with their causes all of them together would take gigabytes.
-    for word, one in derive_each(frames):
+    for word, one in derive_each(frames, wide):
         settled[word] = known = (one.rows, one.result.settled())
         limits = {n: limit for n, limit in enumerate(frames.part.limit) if limit.characteristic == word}
         results = {n: _held_against(limit, known, frames.conditions, axes) for n, limit in limits.items()}
@@ -189,6 +194,7 @@ def summarise(frames: RunFrames) -> Report:
         hazards=frames.hazards,
         budgets=tuple(budgets[word] for word in order),
         coverage_statement=COVERAGE_STATEMENT,
+        corrections=corrections(frames, wide),
     )
 
 

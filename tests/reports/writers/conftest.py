@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 
 from reports.characteristics import CHARACTERISTICS
+from reports.corrections import Corrections, LineUse, PathUse
 from reports.decisions import Decision
 from reports.frames import AXES, HazardNote, RunFacts
 from reports.summary import Budget, LimitResult, Report, where_text
@@ -22,6 +23,19 @@ from sequences.bench_file import Bench
 from sequences.part_file import Limit, Part
 from sequences.sequence_file import Sequence
 from sequences.values import Matcher
+
+CORRECTIONS = Corrections(
+    paths=(
+        PathUse("output", "A", 200.0, ((60e6, 11.01), (180e6, 11.22)), 0.06),
+        PathUse("input", None, None, ((60e6, 7.5),), 0.05),
+    ),
+    lines=(
+        LineUse("tone_lower", 1708, 0.0001, 0, None, 0),
+        LineUse("im3_lower", 1708, 0.43, 0, 8.1, 0),
+        LineUse("hd3", 1708, 2.1, 12, 5.2, 24),
+    ),
+    board_off_k=0.31,
+)
 
 TEMPERATURES_C = (-40.0, -20.0, 0.0, 25.0, 45.0, 65.0, 85.0)
 MODES = ("nominal", "low power")
@@ -255,6 +269,7 @@ def _report(
         hazards=(hazard,),
         budgets=_budgets(table),
         coverage_statement="U is the expanded uncertainty with k = 2, about 95.45 %.",
+        corrections=CORRECTIONS,
     )  # fmt: skip
 
 

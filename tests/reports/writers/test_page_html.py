@@ -92,7 +92,7 @@ def test_text_of_a_person_is_never_markup(make_report: Callable[..., Report], sw
 def test_decisions_come_first_then_what_failed_then_figures(page: str) -> None:
     """Order of the sections, as a reader needs them."""
     assert [attributes["id"] for tag, attributes in _read(page).seen if tag == "section"] == [
-        "decisions", "findings", "gain", "hazards", "bench", "budgets", "definitions", "conditions",
+        "decisions", "findings", "gain", "hazards", "bench", "corrections", "budgets", "definitions", "conditions",
     ]  # fmt: skip
 
 

@@ -1,0 +1,109 @@
+"""Corrections and assumptions as the page shows them: in sentences, and in two tables.
+
+Rule: numbers come from ``Report.corrections`` and from the bench file; sentences say what was done, not what one hopes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+from reports.analyzer_limits import LEAST_ABOVE_NOISE_DB, LEAST_ABOVE_OWN_PRODUCT_DB, NOISE_DENSITY_WITHIN_DB
+from reports.wording import fixed_text, number_text
+from sequences.units import quantity_text
+
+if TYPE_CHECKING:
+    from reports.corrections import LineUse, PathUse
+    from reports.summary import Report
+
+_LINES_TEXT = (
+    f"A product less than {LEAST_ABOVE_NOISE_DB:g} dB above the noise, or less than {LEAST_ABOVE_OWN_PRODUCT_DB:g} dB "
+    "above what the analyzer makes of the tones itself, is no measurement but a bound: the unit's own product is at "
+    "most what was read. A tone that near to the noise counts as not measured."
+)
+
+
+def corrections_section(report: Report) -> dict[str, Any]:
+    """Texts of the section: notes, and the tables of lines and paths."""
+    found = report.corrections
+    return {
+        "notes": list(_notes(report)),
+        "lines": [_line(line) for line in found.lines],
+        "lines_text": _LINES_TEXT,
+        "paths": [_path(path) for path in found.paths],
+    }
+
+
+def _notes(report: Report) -> Iterator[tuple[str, str]]:
+    analyzer, found = report.bench.instrument.analyzer, report.corrections
+    if analyzer is not None and found.lines:
+        yield (
+            "Levels in the load",
+            "What the analyzer read, less noise, plus the loss of the output path at each line's own frequency, by "
+            "linear interpolation. Balun, pad and the change from a balanced load to the analyzer's line are part of "
+            "that loss.",
+        )
+        yield (
+            "Tones",
+            "Each tone is measured; a setting never stands for it. The sources' settings count for the level at the "
+            "input alone, less the loss of the input path, and so for the gain.",
+        )
+        yield (
+            "Noise",
+            f"Subtracted in power. The bench file states {number_text(analyzer.noise_dbm_per_hz)} dBm/Hz for the "
+            "analyzer without attenuation; it is trusted to ±"
+            f"{number_text(NOISE_DENSITY_WITHIN_DB)} dB.",
+        )
+        yield (
+            "Own products",
+            f"The analyzer's own products follow from its stated intercepts, {number_text(analyzer.intercept3_dbm)} "
+            f"dBm of third and {number_text(analyzer.intercept2_dbm)} dBm of second order, and from the tones at its "
+            "connector. Their phase is not known: they are not subtracted, but count as uncertainty, 20·log10(1 ± "
+            "10^(−d/20)) for a product d dB below the line.",
+        )
+        yield "Harmonics of the sources", _harmonics(report)
+    if found.board_off_k is not None:
+        yield (
+            "Temperature",
+            "Figures are stated at the temperature that was asked for. The board was off it by "
+            f"{fixed_text(found.board_off_k, 2)} K at most; that, and what its thermometer may be wrong, counts with "
+            "each figure's own slope over temperature.",
+        )
+
+
+def _harmonics(report: Report) -> str:
+    place = report.bench.instrument.tone_1
+    if place is None or place.harmonics_dbc is None:
+        return "The bench file states none, so that they were not considered: a harmonic of the unit may be theirs."
+    stated = place.harmonics_dbc
+    return (
+        f"At most {number_text(stated.hd2)} dBc (second) and {number_text(stated.hd3)} dBc (third) at the unit's input "
+        "by the bench file."
+    )
+
+
+def _line(line: LineUse) -> dict[str, str]:
+    return {
+        "line": line.line.replace("_", " "),
+        "conditions": f"{line.conditions:,}",
+        "noise": f"{fixed_text(line.noise_db, 2)} dB" if line.noise_db >= 0.005 else "below 0.01 dB",
+        "in_noise": f"{line.in_noise:,}",
+        "own": "–" if line.own_distance_db is None else _distance(line.own_distance_db),
+        "near_own": "–" if line.own_distance_db is None else f"{line.near_own:,}",
+    }
+
+
+def _distance(distance_db: float) -> str:
+    side = "below" if distance_db >= 0 else "above"
+    return f"{fixed_text(abs(distance_db), 1)} dB {side} the line"
+
+
+def _path(path: PathUse) -> dict[str, str]:
+    losses = [f"{fixed_text(loss, 2)} dB at {quantity_text(hz, 'Hz')}" for hz, loss in path.losses_db]
+    return {
+        "path": path.path,
+        "channel": path.channel or "all",
+        "load": "all" if path.load_ohm is None else quantity_text(path.load_ohm, "Ω"),
+        "losses": ", ".join(losses),
+        "expanded": f"{number_text(path.expanded_db)} dB",
+    }
