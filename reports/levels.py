@@ -132,7 +132,7 @@ def reading_causes(frames: RunFrames, wide: WideReadings, line: str, analyzer: A
     attenuator_db = standard(accuracy.attenuator_db, "rectangular")
     scatter_db, dof = _scatter(wide, line)
     numbers, reading_name = _draws(frames, line)
-    return {
+    causes = {
         "analyzer level": Cause.of(
             level_db, rows=rows, standard=level_db, unit="dB", name_of=lambda _: "analyzer: absolute level"
         ),
@@ -163,15 +163,16 @@ def reading_causes(frames: RunFrames, wide: WideReadings, line: str, analyzer: A
             unit="dB",
             name_of=lambda number: f"noise in the reading of {reading_name(number)}",
         ),
-        "scatter of repeated levels": scatter_of_repeats(
-            wide,
-            f"{line}_level_dbm",
-            numbers,
-            "dB",
-            lambda number: f"scatter of the repeats of {reading_name(number)}",
-            within=f"{line}_scatter_db",
-        ),
     }
+    repeats = scatter_of_repeats(
+        wide,
+        f"{line}_level_dbm",
+        numbers,
+        "dB",
+        lambda number: f"scatter of the repeats of {reading_name(number)}",
+        within=f"{line}_scatter_db",
+    )
+    return causes if repeats is None else causes | {"scatter of repeated levels": repeats}
 
 
 def _setting_name(step: int) -> str:

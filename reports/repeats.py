@@ -18,8 +18,8 @@ FloatArray = NDArray[np.float64]
 
 def scatter_of_repeats(
     wide: WideReadings, quantity: str, number: NDArray[np.int64], unit: str, name_of: Naming, within: str | None = None
-) -> Cause:
-    """Cause for the mean over the repeats of ``quantity``, in its unit (dB for levels); 0 where nothing was repeated.
+) -> Cause | None:
+    """Cause for the mean over the repeats of ``quantity``, in its unit (dB for levels); None if nothing was repeated.
 
     Variance between repeats less that which their readings state themselves, mean over all conditions weighted with
     n − 1, is what came between them; of it the mean of n repeats keeps 1/n.
@@ -38,13 +38,12 @@ def scatter_of_repeats(
     stated = np.zeros(rows) if within is None else wide.of(within)
     weight = np.where(np.isfinite(spread) & np.isfinite(stated), np.maximum(count - 1.0, 0.0), 0.0)
     dof = float(weight.sum())
-    between = 0.0
-    if dof > 0:
-        excess = spread**2 * count - stated**2
-        between = float(np.sqrt(max(0.0, np.sum(np.where(weight > 0, weight * excess, 0.0)) / dof)))
+    if dof == 0:
+        return None
+    excess = np.where(weight > 0, weight * (spread**2 * count - stated**2), 0.0)
+    between = float(np.sqrt(max(0.0, excess.sum() / dof)))
     contribution = between / np.sqrt(np.maximum(count, 1.0))
-    known = np.full(rows, dof if dof > 0 else np.inf)
     return Cause.of(
-        contribution, number, rows=rows, kind="A", distribution="normal", dof=known, standard=contribution, unit=unit,
-        name_of=name_of,
+        contribution, number, rows=rows, kind="A", distribution="normal", dof=np.full(rows, dof), standard=contribution,
+        unit=unit, name_of=name_of,
     )  # fmt: skip

@@ -2,8 +2,8 @@
 
 Rule: a change with temperature compares only conditions that are equal on every other axis.
 
-Uncertainty: from the meters, and from the unit's temperature. A figure is stated at the condition's temperature; what
-the board was off it, and what the thermometer may be wrong, count with the current's own slope over temperature.
+Uncertainty: from the meters, and from the unit's temperature. A figure is stated at the condition's temperature
+(``reports/temperature.py``), and at the voltage that the supply put out, which ``supply_voltage_v`` tells.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ def current(wide: WideReadings, instruments: Instruments, grid: Grid, soak: Soak
     own reading with its one error. Raises CannotDerive if the bench has neither.
     """
     reading = wide.of("supply_current_a")
-    causes = {"scatter of the repeats": _repeats(wide, "supply_current_a", "A")}
+    causes = _repeats(wide, "supply_current_a", "A")
     if instruments.current_meter is not None:
         accuracy = instruments.current_meter.accuracy
         gain, offset_a = standard(accuracy.gain, "rectangular"), standard(accuracy.offset_a, "rectangular")
@@ -68,9 +68,8 @@ def voltage(wide: WideReadings, instruments: Instruments) -> Uncertain:
         "supply voltage reading": Cause.of(
             error_v, rows=wide.rows, standard=error_v, unit="V", name_of=lambda _: "supply: voltage reading"
         ),
-        "scatter of repeated voltages": _repeats(wide, "supply_voltage_v", "V"),
     }
-    return Uncertain.of(wide.of("supply_voltage_v"), causes)
+    return Uncertain.of(wide.of("supply_voltage_v"), causes | _repeats(wide, "supply_voltage_v", "V"))
 
 
 def power(supply_voltage: Uncertain, supply_current: Uncertain) -> Uncertain:
@@ -172,10 +171,10 @@ def _watts(level: Uncertain) -> Uncertain:
     return linear([(power_w * np.log(10.0) / 10.0, level)], value=power_w)
 
 
-def _repeats(wide: WideReadings, quantity: str, unit: str) -> Cause:
-    return scatter_of_repeats(
-        wide, quantity, np.arange(wide.rows), unit, lambda _: f"scatter of the repeats of {quantity}"
-    )
+def _repeats(wide: WideReadings, quantity: str, unit: str) -> dict[str, Cause]:
+    name = f"scatter of the repeats of {quantity}"
+    found = scatter_of_repeats(wide, quantity, np.arange(wide.rows), unit, lambda _: name)
+    return {} if found is None else {name: found}
 
 
 def _to_reference(grid: Grid, reference_temperature_c: float) -> tuple[Rows, Rows]:

@@ -1,11 +1,12 @@
-"""What it does to a figure that the unit was not quite at the temperature for which the figure is stated.
+"""From the temperature at which the unit was to the temperature for which a figure is stated.
 
-Rule: the sensitivity comes from the run itself, as the change between the hottest and the coldest condition of a group;
-a group with one temperature has none and takes nothing from here.
+A known deviation is corrected and what is not known of it counted (JCGM 100:2008, 3.2.4): the board thermometer tells
+how far the unit was off, and the run itself what that does, as the change between the hottest and the coldest condition
+of a group. A group with one temperature has no slope; nothing is corrected there and nothing counted.
 
 Draws that are shared: the thermometer's error is one for the bench, so it all but cancels in a change with temperature;
-how far the board was off, one for each soak, so it all but cancels between codes and channels; how it moved during the
-soak, one for each condition.
+what the slope may be wrong by, and without a thermometer how far the unit was off, one for each soak, so that they all
+but cancel between codes and channels.
 """
 
 from __future__ import annotations
@@ -26,57 +27,69 @@ if TYPE_CHECKING:
 FloatArray = NDArray[np.float64]
 
 
+#: Half-width of what the slope at one temperature may differ from the mean one by, as part of it. Ours: it lets the
+#: slope go from half to one and a half of its mean, as much as that of a supply current may over -40 … 85 °C.
+SLOPE_WITHIN = 0.5
+
+
 def at_temperature(
     quantity: Uncertain, wide: WideReadings, instruments: Instruments, grid: Grid, soak: Soak
 ) -> Uncertain:
-    """``quantity`` (all conditions) with the causes that come from the unit's temperature; its values stay.
+    """``quantity`` (all conditions) as it is at each condition's temperature; bounded values stay as they are.
 
-    The half-widths are what the board showed against the condition's temperature, or, without a board thermometer, the
-    chamber's accuracy with the soak rule's tolerance for the air, and how the air moved.
+    With a board thermometer each value is corrected by slope · (condition's − measured temperature). Without one it
+    stays, and the chamber's accuracy with the soak rule's tolerance for the air, and how the air moved, are counted.
     """
-    measured = np.where(quantity.bound == 0, quantity.value, np.nan)
-    slope = slope_per_k(measured, grid)
+    measured = quantity.bound == 0
+    slope = np.where(measured, slope_per_k(np.where(measured, quantity.value, np.nan), grid), 0.0)
     if not slope.any():
         return quantity
-    return Uncertain(
-        quantity.value, dict(quantity.causes) | _causes(slope, wide, instruments, grid, soak), quantity.bound
-    )
-
-
-def _causes(
-    slope: FloatArray, wide: WideReadings, instruments: Instruments, grid: Grid, soak: Soak
-) -> dict[str, Cause]:
     temperature_c = grid.axis("temperature_c")
     visit = soaks(temperature_c)
-    causes: dict[str, Cause] = {}
-    if instruments.board_thermometer is not None and "board_temperature_c" in wide.mean:
-        half_width_k = instruments.board_thermometer.accuracy.temperature_k
-        error_k = standard(half_width_k, "rectangular")
-        causes["board thermometer"] = Cause.of(
-            slope * error_k, rows=wide.rows, standard=error_k, unit="K", name_of=lambda _: "board thermometer: accuracy"
-        )
+    thermometer = instruments.board_thermometer
+    value, causes = quantity.value, dict(quantity.causes)
+    if thermometer is not None and "board_temperature_c" in wide.mean:
         off_k = wide.of("board_temperature_c") - temperature_c
         # A condition without this one reading was still measured after a soak that kept to its rule.
-        middle_k, own_k = _span(np.where(np.isnan(off_k), soak.board_within_k, off_k), visit)
-        shared_k = np.abs(middle_k)
+        missing = np.isnan(off_k)
+        correction = -slope * np.where(missing, 0.0, off_k)
+        value = value + correction
+        causes["board thermometer"] = _shared(
+            slope, thermometer.accuracy.temperature_k, "K", "board thermometer: accuracy"
+        )
+        causes["slope over temperature"] = _shared(
+            correction, SLOPE_WITHIN, "1", "correction to the stated temperature, part of it", visit
+        )
+        if missing.any():
+            tolerance_k = np.where(missing, soak.board_within_k, 0.0)
+            causes["unit off its temperature"] = _rectangular(slope, tolerance_k, visit, "unit off its temperature")
     elif instruments.chamber is not None:
-        shared_k = np.full(wide.rows, soak.air_within_k + instruments.chamber.accuracy.temperature_k)
+        tolerance_k = np.full(wide.rows, soak.air_within_k + instruments.chamber.accuracy.temperature_k)
+        causes["unit off its temperature"] = _rectangular(
+            slope, tolerance_k, visit, "chamber: accuracy and tolerance of the soak"
+        )
         air_c = wide.of("air_temperature_c")
-        own_k = _span(air_c, visit)[1] if np.isfinite(air_c).all() else np.full(wide.rows, soak.air_within_k)
-    else:
-        return causes
-    causes["unit off its temperature"] = _rectangular(slope, shared_k, visit, "unit off its temperature after the soak")
-    causes["unit's temperature during a soak"] = _rectangular(
-        slope, own_k, np.arange(wide.rows), "unit's temperature between the conditions of a soak"
+        own_k = _half_span(air_c, visit) if np.isfinite(air_c).all() else np.full(wide.rows, soak.air_within_k)
+        causes["temperature during a soak"] = _rectangular(
+            slope, own_k, np.arange(wide.rows), "air between the conditions of a soak"
+        )
+    return Uncertain(value, causes, quantity.bound)
+
+
+def _shared(
+    sensitivity: FloatArray, half_width: float, unit: str, name: str, instance: NDArray[np.int64] | int = 0
+) -> Cause:
+    known = standard(half_width, "rectangular")
+    return Cause.of(
+        sensitivity * known, instance, rows=len(sensitivity), standard=known, unit=unit, name_of=lambda _: name
     )
-    return causes
 
 
-def _span(value: FloatArray, visit: NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
-    """Middle and half of the span of the values of each soak, for each of its conditions."""
+def _half_span(value: FloatArray, visit: NDArray[np.int64]) -> FloatArray:
+    """Half of the span of the values of each soak, for each of its conditions."""
     starts = np.flatnonzero(np.diff(visit, prepend=-1))
-    highest, lowest = np.maximum.reduceat(value, starts)[visit], np.minimum.reduceat(value, starts)[visit]
-    return (highest + lowest) / 2, (highest - lowest) / 2
+    span: FloatArray = np.maximum.reduceat(value, starts) - np.minimum.reduceat(value, starts)
+    return span[visit] / 2
 
 
 def _rectangular(slope: FloatArray, half_width_k: FloatArray, number: NDArray[np.int64], name: str) -> Cause:

@@ -82,7 +82,8 @@ def _averaged(block: FloatArray, is_level: bool) -> tuple[FloatArray, FloatArray
     """Mean, standard deviation of it and count over the repeats; (conditions, repeats) to 3 × (conditions,)."""
     if block.shape[1] == 1:
         single = block[:, 0]
-        return single, np.zeros(len(single)), np.ones(len(single))
+        # One number seen as a column: a long run has dozens of these.
+        return single, np.broadcast_to(0.0, single.shape), np.broadcast_to(1.0, single.shape)
     there = ~np.isnan(block)
     count = there.sum(axis=1).astype(np.float64)
     divisor = np.where(count > 0, count, np.nan)

@@ -46,27 +46,40 @@ def _current(places: dict[str, object], readings: dict[str, np.ndarray[tuple[int
     return supply.current(wide, instruments, _grid(TEMPERATURES_C[:rows]), Soak(air_within_k=0.7))
 
 
-def test_a_board_off_its_temperature_counts_with_the_currents_slope() -> None:
-    """0.6 K off at 0.1 mA/K is a half-width of 0.06 mA, and the thermometer's ±0.3 K one of 0.03 mA."""
+def test_a_board_off_its_temperature_is_corrected_with_the_currents_slope() -> None:
+    """0.6 K too cold at 0.1 mA/K: 0.06 ± 0.03 mA are put back; the thermometer's ±0.3 K are another ±0.03 mA."""
     board_c = TEMPERATURES_C + np.array([0.0, 0.0, -0.6])
     readings = {"supply_current_a": CURRENT_A, "board_temperature_c": board_c}
-    lines = {line.cause: line.contribution for line in _current({"board_thermometer": THERMOMETER}, readings).budget(2)}
+    corrected = _current({"board_thermometer": THERMOMETER}, readings)
+    lines = {line.cause: line.contribution for line in corrected.budget(2)}
 
-    assert lines["unit off its temperature"] == pytest.approx(0.06e-3 / 3**0.5)
+    np.testing.assert_allclose(corrected.value, CURRENT_A + np.array([0.0, 0.0, 0.06e-3]))
+    assert lines["slope over temperature"] == pytest.approx(0.03e-3 / 3**0.5)
     assert lines["board thermometer"] == pytest.approx(0.03e-3 / 3**0.5)
 
 
 def test_the_thermometers_error_cancels_in_the_change_of_a_straight_current() -> None:
-    """The same error at both temperatures moves both currents alike; what each soak left does not cancel."""
+    """The same error at both temperatures moves both currents alike; what each correction may be off does not."""
     board_c = TEMPERATURES_C + np.array([0.3, 0.4, -0.6])
     readings = {"supply_current_a": CURRENT_A, "board_temperature_c": board_c}
     current = _current({"board_thermometer": THERMOMETER}, readings)
     rows, change = supply.change(current, _grid(TEMPERATURES_C), 25.0)
     lines = [(line.cause, line.contribution) for line in change.budget(int(np.flatnonzero(rows == 2)[0]))]
-    off_k = [contribution for cause, contribution in lines if cause == "unit off its temperature"]
+    slopes = [contribution for cause, contribution in lines if cause == "slope over temperature"]
 
     assert "board thermometer" not in dict(lines)
-    assert off_k == pytest.approx([0.06e-3 / 3**0.5, 0.04e-3 / 3**0.5])
+    assert slopes == pytest.approx([0.03e-3 / 3**0.5, 0.02e-3 / 3**0.5])
+
+
+def test_a_condition_without_its_board_reading_counts_the_tolerance_of_the_soak() -> None:
+    """Nothing is corrected there; the board was within 1 K by the rule."""
+    board_c = TEMPERATURES_C + np.array([np.nan, 0.0, 0.0])
+    readings = {"supply_current_a": CURRENT_A, "board_temperature_c": board_c}
+    corrected = _current({"board_thermometer": THERMOMETER}, readings)
+    lines = {line.cause: line.contribution for line in corrected.budget(0)}
+
+    assert corrected.value[0] == CURRENT_A[0]
+    assert lines["unit off its temperature"] == pytest.approx(0.1e-3 * 1.0 / 3**0.5)
 
 
 def test_without_a_board_thermometer_the_soak_rule_and_the_chamber_stand_for_it() -> None:
