@@ -71,11 +71,12 @@ def open_bench(
     *,
     missing: Missing | None = None,
     goes_on_from: datetime | None = None,
+    through: bool = False,
 ) -> Iterator[OpenBench]:
     """Open every instrument of a bench; close them at the end.
 
-    A simulated bench gets ``unit``, a specimen of ``part``; a real one has whatever a person put there. Opening sends
-    nothing. Raises InstrumentError for the first instrument that cannot be opened; where ``missing`` is given, each
+    A simulated bench gets ``unit``, a specimen of ``part``, or a through; a real one has whatever a person put there.
+    Opening sends nothing. Raises InstrumentError for the first instrument that cannot be opened; where ``missing`` is given, each
     such place is noted there instead and left empty. A simulated clock starts at ``goes_on_from`` where that is given,
     so that a resumed night does not happen before its beginning.
     """
@@ -84,7 +85,7 @@ def open_bench(
     log = ExchangeLog()
     rig: Rig | None = None
     if bench.is_simulated:
-        rig, manager = _simulated(loaded, part, unit, clock)
+        rig, manager = _simulated(loaded, part, unit, clock, through=through)
     else:
         manager = resource_manager(bench.bench.visa_library)
     links: list[Link] = []
@@ -96,13 +97,15 @@ def open_bench(
         manager.close()
 
 
-def _simulated(loaded: Loaded[Bench], part: Part, unit: str, clock: Clock) -> tuple[Rig, pyvisa.ResourceManager]:
+def _simulated(
+    loaded: Loaded[Bench], part: Part, unit: str, clock: Clock, *, through: bool
+) -> tuple[Rig, pyvisa.ResourceManager]:
     from bench.simulated_bench import rig_setup
     from drivers.simulated.front_ends import front_ends
     from drivers.simulated.pyvisa_bridge import simulated_manager
     from drivers.simulated.rig import Rig
 
-    rig = Rig(rig_setup(part, loaded, unit), clock)
+    rig = Rig(rig_setup(part, loaded, unit, through=through), clock)
     ends = front_ends(rig)
     entries = loaded.model.instrument.present
     return rig, simulated_manager({entry.resource: ends[place] for place, entry in entries.items()})

@@ -41,6 +41,9 @@ MAGNUS_B, MAGNUS_C = 17.625, 243.04
 #: Two equal tones have twice the power of one.
 TWO_TONES_DB = 10 * math.log10(2)
 
+#: Title of the hazard that a run with a through does not have.
+AT_INPUT = "RF at the unit's input"
+
 
 @dataclass(frozen=True, slots=True)
 class Hazard:
@@ -68,10 +71,28 @@ def hazards(setup: Setup, conditions: tuple[Condition, ...]) -> tuple[Hazard, ..
     found = [
         *_supply(part, bench, conditions),
         *_rf(part, bench, sequence, setup.path_losses, conditions),
+        *_network_analyzer(part, bench, sequence),
         *_temperature(part, bench, conditions),
         *_unattended(bench),
     ]
     return tuple(sorted(found, key=lambda hazard: hazard.severity != "danger"))
+
+
+def through_hazards(
+    setup: Setup, found: tuple[Hazard, ...], conditions: tuple[Condition, ...]
+) -> tuple[Hazard, ...]:
+    """``found`` for a run with a through: no unit's input to be hurt, unless a unit was left in its place."""
+    part, sequence = setup.part.model, setup.sequence.model
+    highest_dbm = max(max(unit_input_levels_dbm(item, part, sequence.tones)) for item in conditions) + TWO_TONES_DB
+    left_in = Hazard(
+        "caution",
+        "Unit left in its place",
+        f"the sources give up to {highest_dbm:.1f} dBm in both tones where the unit's input is, and bias stays off",
+        "RF into a unit without bias damages it",
+        "take the unit out and put the through in its place before you start",
+        "common practice, no source",
+    )
+    return (*(hazard for hazard in found if hazard.title != AT_INPUT), left_in)
 
 
 def _supply(part: Part, bench: Bench, conditions: tuple[Condition, ...]) -> Iterator[Hazard]:
@@ -108,7 +129,7 @@ def _rf(
     )
     yield Hazard(
         "caution",
-        "RF at the unit's input",
+        AT_INPUT,
         f"up to {input_dbm:.1f} dBm in {named} ({_short(at_input)}); absolute maximum {ratings.input_level_dbm:g} dBm",
         "RF above the rating, or into a unit without bias, damages it",
         "RF goes on last and off first; keep every output terminated while bias is on",
@@ -126,6 +147,22 @@ def _rf(
         f"rating {analyzer.highest_input_dbm:g} dBm",
         "more than the rating destroys the analyzer's input; direct current on the line may, too",
         "keep the pad and a DC block in place; internal attenuation is a setting, not a protection",
+        "common practice, no source",
+    )
+
+
+def _network_analyzer(part: Part, bench: Bench, sequence: Sequence) -> Iterator[Hazard]:
+    entry, sweep = bench.instrument.network_analyzer, sequence.measure.small_signal
+    if entry is None or sweep is None:
+        return
+    ratings = part.absolute_maximum
+    yield Hazard(
+        "caution",
+        "RF at the network analyzer",
+        f"the unit, biased and driven with at most {sweep.power_dbm:g} dBm, may put up to its saturated output of "
+        f"{ratings.saturated_output_dbm:g} dBm into port 2; rating {entry.highest_input_dbm:g} dBm",
+        "more than the rating destroys a receiver; direct current from the unit or a supply may, too",
+        "keep pads and DC blocks in place on both ports; never change the fixture with bias on",
         "common practice, no source",
     )
 

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from bench.assemble import OpenBench, open_bench
 from bench.book import StoreBook
 from bench.events import Listener
-from bench.plan import Plan, acquisition_for, make_plan, plan_for
+from bench.errors import UnsafeBench
+from bench.plan import Plan, acquisition_for, make_plan, plan_for, through_plan
 from bench.runner import Job, Runner, StopSwitch
+from bench.safe_state import make_safe, unconfirmed
 from bench.setups import setup_of
 from bench.store.records import RunRecord
 from bench.version import tool_version
 from sequences.read_files import Setup
+from sequences.through import NO_UNIT, WITHOUT_UNIT
 
 if TYPE_CHECKING:
     from bench.store.store import Store
@@ -49,6 +52,35 @@ def start_run(
         return Night(record.id, len(plan.conditions), bench.clock.elapsed_s())
 
 
+def start_through(
+    setup: Setup, operator: str, store: Store, listener: Listener, stop: StopSwitch, on_begin: OnBegin
+) -> Night:
+    """Run a sequence with a through in the unit's place; see ``start_run``.
+
+    The whole bench is made safe first, and confirmed; then only sources, switches and analyzer are used, so that bias
+    stays off. Raises FileFaults if the sources cannot give the levels without a unit's gain.
+    """
+    plan = through_plan(setup)
+    with open_bench(setup.bench, setup.part.model, NO_UNIT, through=True) as bench:
+        record = RunRecord.of(
+            setup, unit=NO_UNIT, operator=operator, began=bench.clock.now(), tool_version=tool_version(), kind="through"
+        )
+        book = StoreBook(store.begin_run(record), setup, bench.clock)
+        book.plan(plan.conditions, plan.hazards)
+        on_begin(record.id, plan)
+        job = Job(record.id, plan.setup, acquisition_for(plan.setup), plan.conditions)
+        _run(job, _without_unit(bench), book, listener, stop)
+        return Night(record.id, len(plan.conditions), bench.clock.elapsed_s())
+
+
+def _without_unit(bench: OpenBench) -> OpenBench:
+    """The bench with what a unit needs made safe and left alone. Raises UnsafeBench."""
+    left = unconfirmed(make_safe(bench.places))
+    if left:
+        raise UnsafeBench(left)
+    return replace(bench, places=replace(bench.places, **dict.fromkeys(WITHOUT_UNIT)))
+
+
 def resume_run(store: Store, run: str, listener: Listener, stop: StopSwitch, on_begin: OnBegin) -> Night:
     """Go on with a run that was stopped, tripped or cut off, with the files that it began with.
 
@@ -58,16 +90,19 @@ def resume_run(store: Store, run: str, listener: Listener, stop: StopSwitch, on_
     planned = store.planned_conditions(run)
     conditions = tuple(item.condition for item in planned)
     done = frozenset(item.number for item in planned if item.completed is not None)
-    unit = store.run(run).unit
+    line = store.run(run)
+    through = line.kind == "through"
     # A process that was killed has noted no event since its last soak, but many conditions.
     told = [event.at for event in store.events(run)]
     last = max(told + [item.completed for item in planned if item.completed is not None], default=None)
     writer = store.reopen_run(run)
-    with open_bench(setup.bench, setup.part.model, unit, goes_on_from=last) as bench:
-        book = StoreBook(writer, setup, bench.clock)
+    # The instruments that a through leaves alone are on the bench all the same, and are made safe.
+    whole = setup_of(store, run, with_unit=True)
+    with open_bench(whole.bench, setup.part.model, line.unit, goes_on_from=last, through=through) as bench:
+        book = StoreBook(writer, whole, bench.clock)
         job = Job(run, setup, acquisition_for(setup), conditions, done)
         on_begin(run, plan_for(setup, tuple(condition for _, condition in job.left())))
-        _run(job, bench, book, listener, stop)
+        _run(job, _without_unit(bench) if through else bench, book, listener, stop)
         return Night(run, len(conditions), bench.clock.elapsed_s())
 
 

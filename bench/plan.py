@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from bench.acquisition import Acquisition
-from bench.hazards import Hazard, hazards
+from bench.hazards import Hazard, hazards, through_hazards
 from bench.measure import expected_tone_dbm, lines_of, needs_analyzer
+from bench.small_signal import sweep_s, swept_conditions
 from bench.typical import typical_intercepts_dbm
 from sequences.bench_file import Bench
 from sequences.conditions import Condition, expand
+from sequences.errors import FileFault, FileFaults
 from sequences.order import order
 from sequences.products import TONES
+from sequences.rating_checks import FileNames, source_faults
 from sequences.read_files import Setup
+from sequences.through import through_conditions, through_setup
 from sequences.transitions import Estimate, TransitionCosts, estimate
 
 #: One message and its reply on a bench network, and how many a condition takes beside its sweeps. Measured on the
@@ -44,10 +48,30 @@ def make_plan(setup: Setup) -> Plan:
     return plan_for(setup, order(expand(sequence, part, bench), costs))
 
 
+def through_plan(setup: Setup) -> Plan:
+    """A plan for the same bench and levels with a through in the unit's place; ``Plan.setup`` is that for the through.
+
+    Raises FileFaults if the files do not fit each other, or the sources cannot give the levels without a unit's gain.
+    """
+    without = through_setup(setup)
+    part, bench, sequence = setup.part.model, setup.bench.model, setup.sequence.model
+    conditions = through_conditions(setup, expand(sequence, part, bench))
+    names = FileNames(str(setup.sequence.path), str(setup.part.path), str(setup.bench.path))
+    faults = source_faults(without, conditions, names)
+    if not needs_analyzer(without.sequence.model.measure):
+        problem = "neither two_tone, harmonics nor noise is true: a through has nothing else to show"
+        faults = (FileFault("contradiction", names.sequence, "[measure]", problem=problem),)
+    if faults:
+        raise FileFaults(faults)
+    costs = TransitionCosts.of(without.bench.model, without.sequence.model)
+    made = plan_for(without, order(conditions, costs))
+    return replace(made, hazards=through_hazards(without, made.hazards, conditions))
+
+
 def plan_for(setup: Setup, conditions: tuple[Condition, ...]) -> Plan:
     """A plan for conditions that are already in order, such as those that a stopped run has left."""
     costs = TransitionCosts.of(setup.bench.model, setup.sequence.model)
-    measure_s = MeasureTime(setup, acquisition_for(setup))
+    measure_s = MeasureTime(setup, acquisition_for(setup), conditions)
     return Plan(setup, conditions, estimate(conditions, costs, measure_s), hazards(setup, conditions))
 
 
@@ -62,9 +86,12 @@ def acquisition_for(setup: Setup) -> Acquisition | None:
 
 
 class MeasureTime:
-    """How long the readings of a condition take for a typical unit, in seconds; a plain callable."""
+    """How long the readings of a condition take for a typical unit, in seconds; a plain callable.
 
-    def __init__(self, setup: Setup, acquisition: Acquisition | None) -> None:
+    ``conditions`` are all of the plan, in order: they say where the network analyzer sweeps.
+    """
+
+    def __init__(self, setup: Setup, acquisition: Acquisition | None, conditions: tuple[Condition, ...] = ()) -> None:
         self._setup = setup
         self._acquisition = acquisition
         measure = setup.sequence.model.measure
@@ -75,9 +102,9 @@ class MeasureTime:
         self._meters_s = _meters_s(setup.bench.model)
         part = setup.part.model
         self._intercepts_dbm = {mode: typical_intercepts_dbm(part, mode) for mode in part.modes}
-        sweep, entry = setup.sequence.model.measure.small_signal, setup.bench.model.instrument.network_analyzer
+        sweep, entry = measure.small_signal, setup.bench.model.instrument.network_analyzer
         self._sweep_s = sweep_s(sweep, entry) if sweep is not None and entry is not None else 0.0
-        self._swept = swept_conditions(conditions) if self._sweep_s else frozenset()
+        self._swept = swept_conditions(conditions if self._sweep_s else ())
         self._known: dict[tuple[str, float, float], float] = {}
 
     def __call__(self, condition: Condition) -> float:

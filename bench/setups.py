@@ -14,6 +14,7 @@ from sequences.errors import FileFault, FileFaults
 from sequences.path_losses import PathLosses
 from sequences.read_files import Loaded, Setup, parse_setup, read_bench, read_part, read_setup
 from sequences.small_signal_checks import small_signal_faults
+from sequences.through import through_setup
 
 if TYPE_CHECKING:
     from bench.store.store import Store
@@ -41,11 +42,20 @@ def driver_faults(bench: Loaded[Bench]) -> tuple[FileFault, ...]:
     return tuple(faults)
 
 
-def setup_of(store: Store, run: str, part: Path | None = None, bench: Path | None = None) -> Setup:
+def setup_of(
+    store: Store, run: str, part: Path | None = None, bench: Path | None = None, *, with_unit: bool = False
+) -> Setup:
     """The files of a stored run as they were when it began, or the part and bench given instead.
 
-    A file given instead is checked against the others as strictly as before a run. Raises NoSuchRun or FileFaults.
+    A file given instead is checked against the others as strictly as before a run. Of a run with a through they are as
+    ``sequences.through`` makes them, unless ``with_unit`` asks for those that a person wrote. Raises NoSuchRun or
+    FileFaults.
     """
+    setup = _setup_with_unit(store, run, part, bench)
+    return through_setup(setup) if store.run(run).kind == "through" and not with_unit else setup
+
+
+def _setup_with_unit(store: Store, run: str, part: Path | None, bench: Path | None) -> Setup:
     texts = store.run_texts(run)
     stored = parse_setup(texts.sequence.text, texts.part.text, texts.bench.text, texts.attachments)
     if part is None and bench is None:

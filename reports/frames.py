@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import pandas as pd
 
@@ -71,7 +71,10 @@ class FrameFault(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class RunFacts:
-    """What a run is, apart from its numbers. Times are timezone-aware UTC; ``planned`` conditions are not all done."""
+    """What a run is, apart from its numbers. Times are timezone-aware UTC; ``planned`` conditions are not all done.
+
+    ``kind`` is "unit", or "through" for a run with a piece of line in the unit's place.
+    """
 
     run: str
     unit: str
@@ -81,6 +84,7 @@ class RunFacts:
     ended: datetime | None
     tool_version: str
     planned: int
+    kind: Literal["unit", "through"] = "unit"
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +118,8 @@ class RunFrames:
         curves: Columns ``CURVE_COLUMNS``, one row per condition, repeat and frequency, frequencies rising: what the
             network analyzer read between its ports; no row if it was not used.
         de_embedding: What lies between the network analyzer and the unit.
+        residual: A run of the same bench with a through in the unit's place, if its readings are to say what sources,
+            combiner and analyzer contribute; else the bench file's figures say it.
     """
 
     facts: RunFacts
@@ -128,6 +134,7 @@ class RunFrames:
     hazards: tuple[HazardNote, ...]
     curves: pd.DataFrame = field(default_factory=no_curves)
     de_embedding: DeEmbedding = field(default_factory=DeEmbedding)
+    residual: RunFrames | None = None
 
     def __post_init__(self) -> None:
         _check("conditions", self.conditions, (*AXES, "flag"))

@@ -10,7 +10,9 @@ Instances, that is, which draws are shared:
     output path, input path          one for each entry of the bench file
     noise in the reading,
     scatter of repeated levels       one for each line of each condition
-    analyzer distortion              one for each line of each condition: its phase against the unit's product is not
+    analyzer distortion,
+    source products,
+    residual product                 one for each line of each condition: its phase against the unit's product is not
                                      known and may change with the unit's, so it never cancels
     analyzer noise level             one for the bench
     tone source level                one for each source
@@ -32,13 +34,14 @@ from reports.analyzer_limits import (
     noise_correction_db,
     noise_level_dbm,
     noise_sensitivity,
-    own_product_dbm,
     phase_standard_db,
 )
+from reports.bench_products import BenchProduct, bench_products
+from reports.decibels import db_of_voltage_ratio, voltage_ratio
 from reports.errors import CannotDerive
 from reports.repeats import scatter_of_repeats
 from reports.uncertainty import Cause, Naming, Uncertain, standard
-from sequences.products import LINES, LOOKS, SINGLE, TONES, line_frequency_hz
+from sequences.products import LOOKS, SINGLE, TONES, line_frequency_hz
 
 if TYPE_CHECKING:
     from reports.frames import RunFrames
@@ -64,8 +67,8 @@ def level_in_load(frames: RunFrames, wide: WideReadings, line: str) -> Uncertain
     """Level of a line, or of a single tone, in the load, dBm, shape (conditions,); NaN where it was not measured.
 
     Reading less the expected noise, plus the output path's loss at the line's own frequency. A product within
-    ``LEAST_ABOVE_NOISE_DB`` of the noise or within ``LEAST_ABOVE_OWN_PRODUCT_DB`` of what the analyzer makes itself is
-    bounded: at most the reading (uncorrected) plus the analyzer's own product in the worst phase. A tone that close to
+    ``LEAST_ABOVE_NOISE_DB`` of the noise or within ``LEAST_ABOVE_OWN_PRODUCT_DB`` of what the bench makes itself is
+    bounded: at most the reading (uncorrected) plus the bench's own products in the worst phase. A tone that close to
     the noise counts as not measured.
 
     Raises:
@@ -91,12 +94,15 @@ def level_in_load(frames: RunFrames, wide: WideReadings, line: str) -> Uncertain
         unit="dB",
         name_of=lambda _: "analyzer: declared noise density, half-width chosen here",
     )
+    loss = path_loss(frames, "output", line, ~np.isnan(reading))
     if line in (*TONES, SINGLE):
         corrected = np.where(in_noise, np.nan, corrected)
         at_connector = Uncertain.of(corrected, causes)
     else:
-        at_connector = _with_own_distortion(frames, wide, line, analyzer, corrected, in_noise, causes)
-    return at_connector + path_loss(frames, "output", line, ~np.isnan(reading))
+        losses_db = path_loss(frames, "output", TONES[0], ~np.isnan(reading)).value, loss.value
+        products = bench_products(frames, wide, line, losses_db, analyzer)
+        at_connector = _with_bench_products(frames, wide, line, products, corrected, in_noise, causes)
+    return at_connector + loss
 
 
 def input_level(frames: RunFrames, wide: WideReadings, tone: str) -> Uncertain:
@@ -219,39 +225,38 @@ def _scatter(wide: WideReadings, line: str) -> tuple[FloatArray, FloatArray]:
     return within, np.where(np.isfinite(points), np.maximum(points - 1.0, 1.0) * repeats, np.inf)
 
 
-def _with_own_distortion(
+def _with_bench_products(
     frames: RunFrames,
     wide: WideReadings,
     line: str,
-    analyzer: AnalyzerEntry,
+    products: tuple[BenchProduct, ...],
     corrected: FloatArray,
     in_noise: Flags,
     causes: dict[str, Cause],
 ) -> Uncertain:
-    order = sum(abs(factor) for factor in LINES[line])
-    own = own_product_dbm(
-        line,
-        wide.of("tone_lower_level_dbm"),
-        wide.of("tone_upper_level_dbm"),
-        wide.of(f"{line}_attenuation_db"),
-        analyzer.intercept2_dbm if order == 2 else analyzer.intercept3_dbm,
-    )
-    above_own = corrected - own
-    bounded: Flags = in_noise | (above_own < LEAST_ABOVE_OWN_PRODUCT_DB)
-    phase = phase_standard_db(np.maximum(above_own, LEAST_ABOVE_OWN_PRODUCT_DB))
+    # All of them in phase is the worst that they can do together.
+    own = db_of_voltage_ratio(np.sum([voltage_ratio(product.level_dbm) for product in products], axis=0))
+    bounded: Flags = in_noise | (corrected - own < LEAST_ABOVE_OWN_PRODUCT_DB)
     numbers, reading_name = _draws(frames, line)
-    phase = np.where(bounded, 0.0, phase)
-    causes["analyzer distortion"] = Cause.of(
-        phase,
-        numbers,
-        rows=wide.rows,
-        distribution="U-shaped",
-        standard=phase,
-        unit="dB",
-        name_of=lambda number: f"analyzer: own product, phase unknown, in {reading_name(number)}",
-    )
+    for product in products:
+        above = corrected - product.level_dbm
+        phase = np.where(bounded, 0.0, phase_standard_db(np.maximum(above, LEAST_ABOVE_OWN_PRODUCT_DB)))
+        if np.any(phase > 0):
+            causes[product.cause] = Cause.of(
+                phase,
+                numbers,
+                rows=wide.rows,
+                distribution="U-shaped",
+                standard=phase,
+                unit="dB",
+                name_of=_phase_name(product.words, reading_name),
+            )
     value = np.where(bounded, highest_line_dbm(corrected, own), corrected)
     return Uncertain(value, causes, np.where(bounded, -1, 0).astype(np.int8))
+
+
+def _phase_name(words: str, reading_name: Naming) -> Naming:
+    return lambda number: f"{words}, phase unknown, in {reading_name(number)}"
 
 
 def path_loss(frames: RunFrames, side: Literal["input", "output"], line: str, rows: Flags) -> Uncertain:

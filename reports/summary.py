@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from reports.bench_products import statements
 from reports.characteristics import CHARACTERISTICS
 from reports.conformity import conformity_probability
 from reports.corrections import Corrections, corrections
@@ -131,7 +132,7 @@ class Report:
             most), ``unit`` (of ``CHARACTERISTICS``, not of the limit), ``flag`` of the condition.
         readings, conditions: As handed over.
         budgets: One per characteristic that the run holds.
-        coverage_statement: One sentence on what U means.
+        coverage_statement: What U means, and what of the bench itself it counts or leaves out.
         corrections: What was done to the readings, with which numbers.
     """
 
@@ -193,7 +194,7 @@ def summarise(frames: RunFrames) -> Report:
         events=frames.events,
         hazards=frames.hazards,
         budgets=tuple(budgets[word] for word in order),
-        coverage_statement=COVERAGE_STATEMENT,
+        coverage_statement=" ".join((COVERAGE_STATEMENT, *statements(frames))),
         corrections=corrections(frames, wide),
     )
 

@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +24,9 @@ from sequences.products import TONES, line_frequency_hz, measured_lines
 from sequences.sequence_file import Sequence
 from sequences.source_levels import unit_input_levels_dbm
 from sequences.units import plain_number, quantity_text
+
+if TYPE_CHECKING:
+    from sequences.read_files import Setup
 
 #: Least distance in dB of the strongest signal below the analyzer's highest input. Ours: the saturated output is a
 #: typical figure and the loss of a pad that is not seated right is lower than declared.
@@ -182,6 +186,13 @@ def level_faults(subject: Subject, conditions: tuple[Condition, ...]) -> Iterato
         allowed = f"{highest:g} dBm or less (part rating)"
         yield subject.axis_fault("beyond rating", "tone_level_dbm", found, allowed, problem)
     yield from _analyzer_faults(subject, conditions)
+
+
+def source_faults(setup: Setup, conditions: tuple[Condition, ...], names: FileNames) -> tuple[FileFault, ...]:
+    """Levels that the sources of a setup cannot give; nothing is said of the unit, which may be a through."""
+    subject = Subject(setup.sequence.model, setup.part.model, setup.bench.model, setup.path_losses, names)
+    levels = _unit_input_dbm(subject, conditions)
+    return tuple(_source_faults(subject, conditions, levels[: len(subject.tones_on)]))
 
 
 def _unit_input_dbm(subject: Subject, conditions: tuple[Condition, ...]) -> tuple[FloatArray, FloatArray]:

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from bench.cli.options import DEFAULT_STORE, BenchFile, Folder, Json, PartFile, RunName, Store
+from bench.cli.options import DEFAULT_STORE, BenchFile, Folder, Json, PartFile, Residual, RunName, Store
 
 RunNames = Annotated[
     list[str], typer.Argument(help="Runs: ids, unique beginnings of ids, or 'latest'.", metavar="RUN…")
@@ -18,6 +18,7 @@ def derive(
     store: Store = DEFAULT_STORE,
     part: PartFile = None,
     bench: BenchFile = None,
+    residual: Residual = None,
     as_json: Json = False,
 ) -> None:
     """Derive a run again from its readings and decide it, perhaps with other limits or path losses.
@@ -31,7 +32,8 @@ def derive(
     from bench.store.store import open_store
 
     with open_store(store, must_exist=True) as opened:
-        report = report_of(opened, opened.find_run(run_name), part, bench)
+        through = None if residual is None else opened.find_run(residual)
+        report = report_of(opened, opened.find_run(run_name), part, bench, through)
     if as_json:
         print_json(decisions_json(report))
     else:
@@ -45,6 +47,7 @@ def report(
     to: Folder = None,
     part: PartFile = None,
     bench: BenchFile = None,
+    residual: Residual = None,
     as_json: Json = False,
 ) -> None:
     """Write the report folder of one or more runs, perhaps with other limits or path losses.
@@ -58,8 +61,9 @@ def report(
 
     made = []
     with open_store(store, must_exist=True) as opened:
+        through = None if residual is None else opened.find_run(residual)
         for run in dict.fromkeys(opened.find_run(name) for name in run_names):
-            derived = report_of(opened, run, part, bench)
+            derived = report_of(opened, run, part, bench, through)
             folder = to / run[:8] if to is not None and len(run_names) > 1 else to
             made.append((derived, write_report(derived, folder)))
     answer_reports(made, as_json=as_json)

@@ -14,10 +14,14 @@ Store = Annotated[
 ]
 BenchFile = Annotated[Path | None, typer.Option("--bench", help="Bench file; else the one the sequence names.")]
 PartFile = Annotated[Path | None, typer.Option("--part", help="Part file; else the one of the run.")]
-Unit = Annotated[str, typer.Option("--unit", help="Serial number of the unit.", metavar="SERIAL")]
+MaybeUnit = Annotated[str | None, typer.Option("--unit", help="Serial number of the unit.", metavar="SERIAL")]
 Operator = Annotated[str, typer.Option("--operator", envvar="NIGHTBENCH_OPERATOR", help="Who starts the run.")]
 Folder = Annotated[Path | None, typer.Option("--to", help="Folder for the report.", metavar="DIR")]
 SequenceFile = Annotated[Path, typer.Argument(help="Sequence file (.toml).", metavar="SEQUENCE")]
+Residual = Annotated[
+    str | None,
+    typer.Option("--residual", help="Run with a through: what it shows counts as the bench's own.", metavar="RUN"),
+]
 RunName = Annotated[str, typer.Argument(help="Run: its id, a unique beginning of it, or 'latest'.", metavar="RUN")]
 
 DEFAULT_STORE = "nightbench.db"

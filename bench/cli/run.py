@@ -14,12 +14,12 @@ from bench.cli.options import (
     BenchFile,
     Folder,
     Json,
+    MaybeUnit,
     Operator,
     PartFile,
     RunName,
     SequenceFile,
     Store,
-    Unit,
 )
 
 if TYPE_CHECKING:
@@ -31,12 +31,14 @@ if TYPE_CHECKING:
 
     Work = Callable[[OpenStore, Listener, StopSwitch, OnBegin], Night]
 
+Through = Annotated[bool, typer.Option("--through", help="No unit: a through in its place, bias stays off.")]
 ReportWanted = Annotated[bool, typer.Option("--report/--no-report", help="Write a report at the end.")]
 
 
 def run(
     sequence: SequenceFile,
-    unit: Unit,
+    unit: MaybeUnit = None,
+    through: Through = False,
     bench: BenchFile = None,
     part: PartFile = None,
     operator: Operator = "",
@@ -45,16 +47,21 @@ def run(
     report: ReportWanted = True,
     as_json: Json = False,
 ) -> None:
-    """Run a sequence on a unit, unattended, and report.
+    """Run a sequence on a unit, unattended, and report; or on a through, to see what the bench itself contributes.
 
     Example: nightbench run my.sequence.toml --unit VG2-0007
     """
-    from bench.night import start_run
+    from bench.errors import BenchError
+    from bench.night import start_run, start_through
     from bench.setups import setup_from_files
 
+    if (unit is None) is not through:
+        raise BenchError("say what is on the bench: --unit SERIAL, or --through for no unit and a through in its place")
     setup = setup_from_files(sequence, bench, part)
 
     def work(opened: OpenStore, listener: Listener, stop: StopSwitch, on_begin: OnBegin) -> Night:
+        if unit is None:
+            return start_through(setup, operator, opened, listener, stop, on_begin)
         return start_run(setup, unit, operator, opened, listener, stop, on_begin)
 
     make_night(work, store, must_exist=False, to=to, with_report=report, as_json=as_json)

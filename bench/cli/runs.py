@@ -34,6 +34,7 @@ def runs(run_name: OneRun = None, store: Store = DEFAULT_STORE, as_json: Json = 
                     {
                         "run": line.id,
                         "unit": line.unit,
+                        "kind": line.kind,
                         "part": line.part,
                         "bench": line.bench,
                         "sequence": line.sequence,

@@ -25,6 +25,7 @@ from reports.frames import CURVE_COLUMNS, S_PARAMETERS, HazardNote, RunFacts, Ru
 from sequences.errors import FileFaults
 from sequences.rating_checks import FileNames
 from sequences.read_files import Setup, parse_setup
+from sequences.through import through_setup
 
 #: Rows taken from the driver at a time: about 10 MB as Python objects.
 _ROWS_AT_A_TIME = 50_000
@@ -37,6 +38,8 @@ def read_frames(engine: Engine, where: str, run: str) -> RunFrames:
     """One run, ready to be derived; see ``Store.frames``."""
     line = run_line(engine, where, run)
     setup = _setup(run_texts(engine, where, run), where, run)
+    if line.kind == "through":
+        setup = through_setup(setup)
     noted = events(engine, where, run)
     # A run that is going on must not show readings of a condition that the plan calls incomplete.
     with store_faults(where), snapshot(engine).connect() as connection:
@@ -76,6 +79,7 @@ def _facts(line: RunLine) -> RunFacts:
         ended=line.ended,
         tool_version=line.tool_version,
         planned=line.total,
+        kind=line.kind,
     )
 
 

@@ -69,6 +69,7 @@ def _lines() -> Select[Any]:
             run.tool_version,
             func.coalesce(counts.c.done, 0),
             func.coalesce(counts.c.total, 0),
+            run.kind,
         )
         .outerjoin_from(tables.run, counts, counts.c.run == run.id)
         .order_by(run.began.desc(), run.id)

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 
 RunState = Literal["running", "done", "tripped", "stopped"]
 
+#: What stood in the unit's place.
+RunKind = Literal["unit", "through"]
+
 
 @dataclass(frozen=True, slots=True)
 class FileText:
@@ -77,6 +80,7 @@ class RunRecord:
         began: Start of the run, UTC.
         tool_version: Version of this tool.
         texts: The files.
+        kind: What stands in the unit's place.
         id: UUID, so that runs of several stores can be put together without a clash.
     """
 
@@ -88,10 +92,13 @@ class RunRecord:
     began: datetime
     tool_version: str
     texts: RunTexts
+    kind: RunKind = "unit"
     id: str = field(default_factory=lambda: str(uuid4()))
 
     @classmethod
-    def of(cls, setup: Setup, *, unit: str, operator: str, began: datetime, tool_version: str) -> Self:
+    def of(
+        cls, setup: Setup, *, unit: str, operator: str, began: datetime, tool_version: str, kind: RunKind = "unit"
+    ) -> Self:
         """Record of a run of ``setup`` on a unit, with a fresh id."""
         return cls(
             unit=unit,
@@ -102,6 +109,7 @@ class RunRecord:
             began=began,
             tool_version=tool_version,
             texts=RunTexts.of(setup),
+            kind=kind,
         )
 
 
@@ -121,6 +129,7 @@ class RunLine:
     tool_version: str
     done: int
     total: int
+    kind: RunKind = "unit"
 
 
 @dataclass(frozen=True, slots=True)

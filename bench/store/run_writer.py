@@ -60,6 +60,7 @@ def begin_run(engine: Engine, where: str, record: RunRecord) -> RunWriter:
         **_file_columns("bench", texts.bench),
         **_file_columns("sequence", texts.sequence),
         "attachments": dict(texts.attachments),
+        "kind": record.kind,
     }
     with store_faults(where), engine.begin() as connection:
         connection.execute(insert(tables.run), row)

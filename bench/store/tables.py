@@ -33,7 +33,7 @@ from sqlalchemy import (
 )
 
 #: Newest revision in ``migrations/versions``: what a store has that this version of the tool made.
-SCHEMA_VERSION = "0002"
+SCHEMA_VERSION = "0003"
 
 #: Table in which the migrations note the revision.
 VERSION_TABLE = "schema_version"
@@ -109,6 +109,7 @@ run = Table(
     Column("sequence_text", Text, nullable=False),
     Column("sequence_fingerprint", String(64), nullable=False),
     Column("attachments", JSON, nullable=False),
+    Column("kind", String(16), nullable=False, server_default="unit"),
 )
 
 instrument = Table(

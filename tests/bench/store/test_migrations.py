@@ -26,8 +26,8 @@ NEXT = """
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0003"
-down_revision = "0002"
+revision = "0004"
+down_revision = "0003"
 
 
 def upgrade() -> None:
@@ -75,7 +75,7 @@ def scripts_with(folder: Path, text: str) -> Path:
     """The shipped migrations and one more."""
     scripts = folder / "100% migrations"  # a per cent sign is special in Alembic's settings
     shutil.copytree(SCRIPTS, scripts, ignore=shutil.ignore_patterns("__pycache__"))
-    (scripts / "versions" / "r0003_note.py").write_text(text)
+    (scripts / "versions" / "r0004_note.py").write_text(text)
     return scripts
 
 
@@ -124,7 +124,7 @@ def test_opening_an_older_store_brings_it_forward_and_keeps_its_runs(
     with open_store(str(path)) as store:
         run = store.begin_run(make_record()).run
     scripts = scripts_with(tmp_path, NEXT)
-    monkeypatch.setattr(connect, "SCHEMA_VERSION", "0003")
+    monkeypatch.setattr(connect, "SCHEMA_VERSION", "0004")
     monkeypatch.setattr(migrations, "migrate", lambda connection: migrate(connection, scripts=scripts))
 
     with open_store(str(path)) as store:
@@ -132,7 +132,7 @@ def test_opening_an_older_store_brings_it_forward_and_keeps_its_runs(
     database = sqlite3.connect(path)
     assert database.execute("SELECT id, note FROM run").fetchall() == [(run, "none")]
     database.close()
-    assert version_of(path) == [("0003",)]
+    assert version_of(path) == [("0004",)]
 
 
 def test_a_migration_that_fails_leaves_the_store_as_it_was(
@@ -143,7 +143,7 @@ def test_a_migration_that_fails_leaves_the_store_as_it_was(
     before = schema_of(path)
     scripts = scripts_with(tmp_path, BROKEN_NEXT)
     with monkeypatch.context() as patch:
-        patch.setattr(connect, "SCHEMA_VERSION", "0003")
+        patch.setattr(connect, "SCHEMA_VERSION", "0004")
         patch.setattr(migrations, "migrate", lambda connection: migrate(connection, scripts=scripts))
         with pytest.raises(StoreFault, match="no_such_table"):
             open_store(str(path))
