@@ -1,4 +1,6 @@
-"""Uncertainty budgets as the page shows them: every figure that a reader with a calculator needs to follow the sum.
+"""Uncertainty budgets for people: every figure that a reader with a calculator needs to follow the sum.
+
+They fill a page of their own beside the report, which shows the sums and the largest contributions.
 
 Rule: contribution = |sensitivity| · standard uncertainty = |sensitivity| · half-width / divisor, in what is shown.
 """
@@ -10,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from reports.characteristics import CHARACTERISTICS
 from reports.definitions_html import link
+from reports.templating import running_head, template
 from reports.wording import (
     condition_text,
     decimal_places,
@@ -22,7 +25,7 @@ from reports.wording import (
 )
 
 if TYPE_CHECKING:
-    from reports.summary import Budget
+    from reports.summary import Budget, Report
     from reports.uncertainty import BudgetLine
 
 #: Digits of the columns. Ours: the rounding of four adds up to less than one of the two digits that U is stated with.
@@ -42,12 +45,53 @@ TEXT = (
 )
 
 
+#: Name of the file beside a report.
+FILE = "budgets.html"
+
+#: Causes that the overview names; ours: with more, nobody sees at a glance what rules.
+LARGEST = 3
+
+
+def budgets_html(report: Report) -> str:
+    """The whole page of all budgets, as text; the same bytes for the same report."""
+    facts = report.facts
+    name = f"{report.part.part.name}, unit {facts.unit}, run {facts.run}"
+    page = {
+        "budgets": [budget_table(budget) for budget in report.budgets],
+        "text": TEXT,
+        "about": name,
+        "colophon": f"Made by nightbench {facts.tool_version} from run {facts.run}.",
+    }
+    return template("budgets_page.html").render(page=page, head=running_head(f"Uncertainty budgets, {name}"))
+
+
+def budget_overview(budget: Budget) -> dict[str, str]:
+    """Texts of one budget in one row: its sums, and what rules them."""
+    table = budget_table(budget)
+    variances: dict[str, float] = {}
+    for line in budget.lines:
+        variances[line.cause] = variances.get(line.cause, 0.0) + line.contribution**2
+    largest = sorted(variances.items(), key=lambda pair: -pair[1])[:LARGEST]
+    shares = [f"{cause} {100 * variance / budget.standard_uncertainty**2:.0f} %" for cause, variance in largest]
+    return {
+        "title": table["title"],
+        "link": f"{FILE}#{budget.characteristic}",
+        "value": table["value"],
+        "at": table["at"],
+        "dof": "∞" if table["dof"] == "infinite" else number_text(budget.truncated_dof),
+        "factor": table["factor"],
+        "largest": "; ".join(shares) or "–",
+        "lines": str(len(budget.lines)),
+    }
+
+
 def budget_table(budget: Budget) -> dict[str, Any]:
     """Texts of one budget, in the unit in which people read the characteristic."""
     unit, factor = shown_unit(budget.unit)
     expanded = budget.expanded_uncertainty * factor
     places = decimal_places(budget.standard_uncertainty * factor, DIGITS)
     return {
+        "id": budget.characteristic,
         "title": CHARACTERISTICS[budget.characteristic].title,
         "link": link(budget.characteristic),
         "value": value_text(budget.value * factor, expanded, unit, budget.bound),

@@ -10,7 +10,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from reports.definitions_html import FILE, definitions_html
+from reports.budgets_html import FILE as BUDGETS_FILE
+from reports.budgets_html import budgets_html
+from reports.definitions_html import FILE as DEFINITIONS_FILE
+from reports.definitions_html import definitions_html
 from reports.errors import ReportError
 from reports.figures import draw_figures
 from reports.page_html import page_html
@@ -21,7 +24,9 @@ if TYPE_CHECKING:
     from reports.summary import Report
 
 _FIGURES = "figures"
-_FILES = frozenset({"report.html", FILE, "summary.json", "characteristics.csv", "readings.csv"})
+_FILES = frozenset(
+    {"report.html", BUDGETS_FILE, DEFINITIONS_FILE, "summary.json", "characteristics.csv", "readings.csv"}
+)
 
 #: What every report of ours has; a folder with both may be replaced by a newer one.
 _MARKS = frozenset({"report.html", "summary.json"})
@@ -110,7 +115,8 @@ def _write_files(report: Report, folder: Path) -> list[str]:
     figures = draw_figures(report)
     texts = {
         "report.html": page_html(report, figures),
-        FILE: definitions_html(report.facts.tool_version),
+        BUDGETS_FILE: budgets_html(report),
+        DEFINITIONS_FILE: definitions_html(report.facts.tool_version),
         "summary.json": summary_json(report),
         "characteristics.csv": characteristics_csv(report),
         "readings.csv": readings_csv(report),

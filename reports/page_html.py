@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from reports.budgets_html import TEXT as BUDGETS_TEXT
-from reports.budgets_html import budget_table
+from reports.budgets_html import FILE as BUDGETS_FILE
+from reports.budgets_html import budget_overview
 from reports.characteristics import CHARACTERISTICS
 from reports.corrections_html import corrections_section
-from reports.definitions_html import FILE, anchor, link
+from reports.definitions_html import FILE as DEFINITIONS_FILE
+from reports.definitions_html import anchor, link
 from reports.findings import Finding, findings
 from reports.frames import AXES
 from reports.templating import running_head, template
@@ -112,10 +113,10 @@ def _page(report: Report) -> dict[str, Any]:
         "instruments": [_instrument(row, facts.began.date()) for row in report.instruments.to_dict("records")],
         "calibration_text": f"Due dates are held against the day on which the run began, {facts.began:%Y-%m-%d}.",
         "corrections": corrections_section(report),
-        "budgets": [budget_table(budget) for budget in report.budgets],
-        "budgets_text": BUDGETS_TEXT,
+        "budgets": [budget_overview(budget) for budget in report.budgets],
+        "budgets_file": BUDGETS_FILE,
         "definitions": _definitions(report),
-        "definitions_file": FILE,
+        "definitions_file": DEFINITIONS_FILE,
         "after": _AFTER,
         "conditions": list(_conditions(report)),
         "colophon": f"Made by nightbench {facts.tool_version} from run {facts.run}.",

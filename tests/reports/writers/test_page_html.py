@@ -8,8 +8,9 @@ from html.parser import HTMLParser
 import pandas as pd
 import pytest
 
-from reports.panel_figures import Figure
+from reports.budgets_html import budgets_html
 from reports.page_html import MOST_EVENTS, page_html
+from reports.panel_figures import Figure
 from reports.summary import Report
 
 DRAWING = Figure("step", "Steps", "Largest: 0.4 dB at code 17.", '<svg id="step-1"><title>Steps</title></svg>', "Gain")
@@ -65,7 +66,7 @@ def test_every_element_is_closed_and_every_id_is_there_once(page: str) -> None:
 def test_the_page_asks_nothing_of_the_network(page: str) -> None:
     """No script, no picture, no import: a page that is filed must look the same without a network.
 
-    Links lead inside the page, or to the definitions beside it, and are followed by readers only.
+    Links lead inside the page, or to the pages beside it, and are followed by readers only.
     """
     reader = _read(page)
     names = {name for _, attributes in reader.seen for name in attributes}
@@ -73,7 +74,7 @@ def test_the_page_asks_nothing_of_the_network(page: str) -> None:
 
     assert not {"script", "link", "img", "iframe", "object", "embed", "base"} & {tag for tag, _ in reader.seen}
     assert not {"src", "srcset", "onload", "action"} & names
-    assert all(re.match(r"(#|definitions\.html(#|$))", link) for link in links)
+    assert all(re.match(r"(#|(definitions|budgets)\.html(#|$))", link) for link in links)
     assert not re.search(r"@import|url\(|https?://", page)
 
 
@@ -121,13 +122,22 @@ def test_a_past_due_calibration_is_flagged_against_the_day_of_the_run(report: Re
     assert "no date stated" in text
 
 
-def test_every_budget_shows_lines_sum_and_expanded_uncertainty(page: str, report: Report) -> None:
-    """One table per characteristic; OIP3 of the made-up night has u = 0.275 dB of 0.220 and 0.165."""
-    text = _read(page).text
+def test_each_budget_stands_in_one_row_with_what_rules_it(page: str, report: Report) -> None:
+    """OIP3 of the made-up night has u = 0.275 dB of 0.220 (64 % of the variance) and 0.165 (36 %)."""
+    text = _read(page).text.split("Uncertainty budgets")[-1]
 
-    assert text.count("Combined standard uncertainty u") == len(report.budgets)
-    assert "analyzer scale B rectangular 0.220 noise A normal 0.165 Combined standard uncertainty u 0.275" in text
-    assert "Expanded uncertainty U 0.55" in text
+    assert "analyzer scale 64 %; noise 36 %" in text
+    assert page.count('href="budgets.html#') == len(report.budgets)
+
+
+def test_the_budgets_page_shows_lines_sum_and_expanded_uncertainty(report: Report) -> None:
+    """One table per characteristic, each with an anchor that the report leads to."""
+    budgets = budgets_html(report)
+    reader = _read(budgets)
+
+    assert reader.text.count("Combined standard uncertainty u") == len(report.budgets)
+    assert {budget.characteristic for budget in report.budgets} <= {a["id"] for _, a in reader.seen if "id" in a}
+    assert "Expanded uncertainty U 0.55" in reader.text
 
 
 def test_definitions_are_listed_for_what_was_derived_and_no_more(page: str) -> None:
