@@ -64,11 +64,11 @@ CHARACTERISTICS: dict[str, Definition] = {
     "im3_departure_level": Definition(
         "dBm",
         "Tone level where the products leave 3:1",
-        "tone level at which the local slope is off 3 by more than 0.2 and by more than its own U; between two levels "
-        "interpolated over power; stated at the lowest level",
+        "tone level at which the slope of the products over 2.5 dB or the next wider step is off 3 by more than 0.2 "
+        "and by more than its own U; between two levels interpolated over power; stated at the lowest level",
         _PRACTICE,
-        "a fifth-order term bends the slope, so that the deviation grows with power; the levels are close enough for "
-        "the slope between two of them to stand for that at their middle",
+        "a fifth-order term bends the slope, so that the deviation grows with power; the slope between two levels "
+        "stands for that at their middle",
     ),
     "im3_knee_level": Definition(
         "dBm",

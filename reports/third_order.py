@@ -38,8 +38,15 @@ ORDER = 3.0
 #: 3 dB with k = 2, rounded up; a smaller deviation could not be told from noise on a bench of usual settings.
 SLOPE_WITHIN = 0.2
 
+#: Least distance in dB of two levels whose slope is looked at for the departure. Ours: closer ones tell noise.
+LEAST_SPAN_DB = 2.5
+
 #: How far the product lies above the 3:1 extrapolation at the knee, dB.
 KNEE_DB = 1.0
+
+#: Largest U of the excess, dB, with which a knee can be told: half of what is looked for. Ours; beyond, noise decides
+#: which level is first above it, and the propagation, which takes that choice as given, promises too much.
+KNEE_KNOWN_WITHIN_DB = KNEE_DB / 2
 
 #: From this many levels on the extrapolation starts from the mean of the lowest two: half of the noise, and still two
 #: levels above to find the knee with. Ours.
@@ -88,26 +95,31 @@ def local_slopes(lines: ThirdOrder, grid: Grid) -> tuple[Rows, Uncertain]:
     A product that is only "at most" makes the slope below it "at most" and the one above it "at least"; two of them
     leave nothing.
     """
-    _, upper, slope = _slopes(lines, grid, lines.known)
+    groups = Groups.along(grid, "tone_level_dbm", lines.tone.value, lines.known)
+    _, upper, slope = _slopes(lines, *groups.neighbours())
     return upper, slope
 
 
 def departures(lines: ThirdOrder, grid: Grid) -> tuple[Rows, Uncertain]:
     """Tone level in dBm at which the product leaves the 3:1 slope, and the rows of the group's lowest level.
 
-    Of the slopes between neighbouring levels, each at the middle of its levels, the first counts that is off 3 by more
-    than ``SLOPE_WITHIN`` and by more than its own U; the level is where the deviation passes the larger of both between
-    this slope and the one before.
+    Of the slopes from each level to the next one that is ``LEAST_SPAN_DB`` above it or more, each at the middle of its
+    levels, the first counts that is off 3 by more than ``SLOPE_WITHIN`` and by more than its own U; the level is where
+    the deviation passes the larger of both between this slope and the one before.
 
     Bounds: "at most" where the first slope is off already, or where an earlier one was known so badly (U above
     ``SLOPE_WITHIN``) that a departure there would not have shown; "at least" the highest level up to which each slope
     is well known and keeps to 3. Products that are only bounded take no part.
     """
-    lower, upper, slope = _slopes(lines, grid, lines.measured)
+    groups = Groups.along(grid, "tone_level_dbm", lines.tone.value, lines.measured)
+    lower, upper, slope = _slopes(lines, *_apart(lines, groups))
     middle = linear([(0.5, lines.tone.take(lower)), (0.5, lines.tone.take(upper))])
     deviation = slope.shifted(-ORDER)
     deviation = deviation.scaled(np.where(deviation.value < 0, -1.0, 1.0))
-    group, firsts = _group_of(lines, grid, upper)
+    group = grid.groups("tone_level_dbm")[0]
+    firsts = np.zeros(len(lines.tone), dtype=np.intp)
+    firsts[group[groups.first]] = groups.first
+    group = group[upper]
     expanded = slope.expanded()
     threshold = np.maximum(SLOPE_WITHIN, expanded)
     # Slopes stand group by group, each by rising level; begin and end are positions in the flat arrays.
@@ -140,6 +152,7 @@ def knees(lines: ThirdOrder, grid: Grid) -> tuple[Rows, Uncertain]:
     The extrapolation starts from the lowest measured level, or from the mean of the lowest two where there are
     ``LEVELS_FOR_TWO``. First crossing; "at least" the highest level where there is none. Stated at the group's lowest
     level. What the lowest levels themselves are above the third order is missed: they should lie well below the knee.
+    Without a result where the excess is known less well than to ``KNEE_KNOWN_WITHIN_DB``.
     """
     groups = Groups.along(grid, "tone_level_dbm", lines.tone.value, lines.measured)
     if not len(groups):
@@ -158,16 +171,17 @@ def knees(lines: ThirdOrder, grid: Grid) -> tuple[Rows, Uncertain]:
     at = np.where(found, is_above.argmax(axis=1), last)
     number = np.arange(len(groups))
     upper, lower = groups.rows[number, at], groups.rows[number, np.where(found, at - 1, at)]
-    amplitudes = (_above(kept.take(lower) - start), _above(kept.take(upper) - start))
-    wanted = np.full(len(groups), 10 ** (KNEE_DB / 20) - 1)
+    excesses = (kept.take(lower) - start, kept.take(upper) - start)
+    told = np.flatnonzero(np.maximum(*(one.expanded() for one in excesses)) <= KNEE_KNOWN_WITHIN_DB)
+    lower, upper, found = lower[told], upper[told], found[told]
+    amplitudes = (_above(excesses[0].take(told)), _above(excesses[1].take(told)))
+    wanted = np.full(len(told), 10 ** (KNEE_DB / 20) - 1)
     level = _crossing((lines.tone.take(lower), lines.tone.take(upper)), amplitudes, wanted, found)
-    return groups.first, Uncertain(level.value, level.causes, np.where(found, 0, 1).astype(np.int8))
+    return groups.first[told], Uncertain(level.value, level.causes, np.where(found, 0, 1).astype(np.int8))
 
 
-def _slopes(lines: ThirdOrder, grid: Grid, there: Flags) -> tuple[Rows, Rows, Uncertain]:
-    """Rows of the lower and of the upper level, and the slope between them, group by group, by rising level."""
-    groups = Groups.along(grid, "tone_level_dbm", lines.tone.value, there)
-    lower, upper = groups.neighbours() if len(groups) else (groups.first, groups.first)
+def _slopes(lines: ThirdOrder, lower: Rows, upper: Rows) -> tuple[Rows, Rows, Uncertain]:
+    """Of the pairs of rows those that have a slope, and that slope."""
     rise = difference(lines.tone, upper, lines.tone, lower)
     both_bounded = (lines.product.bound[lower] != 0) & (lines.product.bound[upper] != 0)
     kept = np.flatnonzero((rise.value > rise.expanded()) & ~both_bounded)
@@ -175,13 +189,13 @@ def _slopes(lines: ThirdOrder, grid: Grid, there: Flags) -> tuple[Rows, Rows, Un
     return lower, upper, ratio(difference(lines.product, upper, lines.product, lower), rise.take(kept))
 
 
-def _group_of(lines: ThirdOrder, grid: Grid, rows: Rows) -> tuple[NDArray[np.int64], Rows]:
-    """Group number of each row, and the lowest measured level's row by group number; −1 where there is none."""
-    group, count = grid.groups("tone_level_dbm")
-    groups = Groups.along(grid, "tone_level_dbm", lines.tone.value, lines.measured)
-    firsts = np.full(count, -1, dtype=np.intp)
-    firsts[group[groups.first]] = groups.first
-    return group[rows], firsts
+def _apart(lines: ThirdOrder, groups: Groups) -> tuple[Rows, Rows]:
+    """Each level with the next one of its group that is ``LEAST_SPAN_DB`` above it or more, as two arrays of rows."""
+    level = np.where(groups.filled, lines.tone.value[groups.rows], -np.inf)
+    # Shape (groups, upper, lower); unfilled places are never above anything.
+    is_above = level[:, :, None] >= np.where(groups.filled, level + LEAST_SPAN_DB, np.inf)[:, None, :]
+    number, place = np.nonzero(is_above.any(axis=1))
+    return groups.rows[number, place], groups.rows[number, is_above.argmax(axis=1)[number, place]]
 
 
 def _first(flags: Flags, begin: Rows) -> Rows:
