@@ -83,6 +83,8 @@ def _prepare(context: WakeUp) -> str:
         places.noise_source.prepare()
     if places.analyzer is not None:
         places.analyzer.prepare()
+    if places.network_analyzer is not None and bench.instrument.network_analyzer is not None:
+        places.network_analyzer.prepare(bench.instrument.network_analyzer.highest_power_dbm)
     if places.current_meter is not None:
         places.current_meter.prepare("current")
     if places.board_thermometer is not None:

@@ -80,8 +80,11 @@ class Changer:
         self._path_losses = path_losses
         self._levels_dbm: dict[str, float] = {}
         self._read_back_dbm: dict[str, float] = {}
-        self._rf_on = False
-        self._uses_tones = sequence.measure.two_tone or sequence.measure.harmonics
+        self._radiating: tuple[str, ...] = ()
+        measure = sequence.measure
+        both = measure.two_tone or measure.harmonics
+        self._tones = ("tone_1", "tone_2") if both else ("tone_1",) if measure.compression else ()
+        self._uses_analyzer = bool(self._tones) or measure.noise
 
     @property
     def levels_dbm(self) -> dict[str, float]:
@@ -100,14 +103,41 @@ class Changer:
         )
 
     def rf_on(self) -> None:
-        """Switch both sources on if they are off."""
-        if self._uses_tones and not self._rf_on:
-            for _, source in self._places.sources():
-                source.switch_output(on=True)
-            self._rf_on = True
+        """Switch on the sources that the sequence's readings begin with, if they are off."""
+        self.only(*self._tones)
+
+    def only(self, *wanted: str) -> bool:
+        """Have these sources on and no other, those that go off first; returns whether anything was switched."""
+        before = self._radiating
+        for on in (False, True):
+            for place, source in self._places.sources():
+                if (place in wanted) is on and (place in before) is not on:
+                    source.switch_output(on=on)
+                    # Kept one by one: what is on must be known wherever an instrument fails.
+                    self._radiating = tuple(name for name in self._radiating if name != place) + (place,) * on
+        return set(self._radiating) != set(before)
+
+    def to_network_analyzer(self, condition: Condition) -> float:
+        """Tones off, and the network analyzer in their place; the seconds that the relay needs. Raises InstrumentError.
+
+        The tones come back on with the next ``rf_on``.
+        """
+        self.only()
+        return self._route(condition, network=True)
+
+    def to_tones(self, condition: Condition) -> None:
+        """Sources and analyzer in the network analyzer's place again, whose source must be off."""
+        self._route(condition, network=False)
+
+    def _route(self, condition: Condition, *, network: bool) -> float:
+        switch, entry = self._places.channel_switch, self._bench.instrument.channel_switch
+        if switch is None or entry is None or not self._uses_analyzer:
+            return 0.0
+        switch.select((entry.network_channels if network else entry.channels)[condition.channel])
+        return self._sequence.settle.channel_s + entry.settle_s
 
     def _wanted_levels_dbm(self, condition: Condition) -> dict[str, float]:
-        if not self._uses_tones:
+        if not self._tones:
             return {}
         lower, upper = source_levels_dbm(condition, self._part, self._sequence.tones, self._path_losses)
         return {"tone_1": lower, "tone_2": upper}
@@ -115,7 +145,7 @@ class Changer:
     def _do(self, step: Step, condition: Condition, levels: dict[str, float]) -> None:
         places = self._places
         if step is Step.RF_OFF:
-            self._rf_off()
+            self.only()
         elif step is Step.TEMPERATURE and places.chamber is not None:
             places.chamber.set_target_c(condition.temperature_c)
         elif step is Step.MODE:
@@ -125,8 +155,10 @@ class Changer:
         elif step is Step.CHANNEL:
             switch, entry = places.channel_switch, self._bench.instrument.channel_switch
             if switch is not None and entry is not None:
-                switch.select(entry.channels[condition.channel])
-        elif step is Step.FREQUENCY and self._uses_tones:
+                # Without tones and noise nothing but the network analyzer, if anything, is to be connected.
+                alone = self._sequence.measure.small_signal is not None and not self._uses_analyzer
+                switch.select((entry.network_channels if alone else entry.channels)[condition.channel])
+        elif step is Step.FREQUENCY and self._tones:
             pair = tone_frequencies_hz(condition.frequency_hz, self._sequence.tones.spacing_hz)
             for (_, source), frequency_hz in zip(places.sources(), pair, strict=True):
                 source.set_frequency(frequency_hz)
@@ -135,12 +167,6 @@ class Changer:
             places.code_port.write_word(port, condition.gain_code)
         elif step in (Step.LEVELS_DOWN, Step.LEVELS_UP):
             self._set_levels(levels, upwards=step is Step.LEVELS_UP)
-
-    def _rf_off(self) -> None:
-        if self._rf_on:
-            for _, source in self._places.sources():
-                source.switch_output(on=False)
-            self._rf_on = False
 
     def _set_mode(self, condition: Condition) -> None:
         mode = self._part.modes[condition.supply_mode]

@@ -95,6 +95,9 @@ def _harmless_readings(places: Places) -> dict[str, Callable[[], str]]:
     noise_source = places.noise_source
     if noise_source is not None:
         readings["noise_source"] = lambda: f"noise is {_on(noise_source.output_is_on())}"
+    network_analyzer = places.network_analyzer
+    if network_analyzer is not None:
+        readings["network_analyzer"] = lambda: f"RF is {_on(network_analyzer.output_is_on())}"
     supply, chamber = places.supply, places.chamber
     if supply is not None:
         readings["supply"] = lambda: f"output is {_on(supply.output_is_on())}, {supply.read_voltage_v():.3f} V"

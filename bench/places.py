@@ -14,6 +14,7 @@ from drivers.roles import (
     DigitalPort,
     Instrument,
     Meter,
+    NetworkAnalyzer,
     NoiseSource,
     SpectrumAnalyzer,
     Switch,
@@ -33,6 +34,7 @@ ROLE_OF_PLACE: dict[str, str] = {
     "load_switch": "switch",
     "channel_switch": "switch",
     "code_port": "digital port",
+    "network_analyzer": "network analyzer",
 }
 
 
@@ -51,6 +53,7 @@ class Places:
     load_switch: Switch | None = None
     channel_switch: Switch | None = None
     code_port: DigitalPort | None = None
+    network_analyzer: NetworkAnalyzer | None = None
 
     def present(self) -> Iterator[tuple[str, Instrument]]:
         """Places that are filled, in the order of the bench file's model."""

@@ -17,12 +17,15 @@ from bench.bring_up import WakeUp, bring_up
 from bench.change import Changed, Changer
 from bench.errors import Stopped, Tripped, UnsafeBench
 from bench.events import Event, EventKind, Facts, Listener
+from bench.fewer_tones import FewerTones
 from bench.interlocks import broken, watches
-from bench.measure import SOURCE_READING, LineReader, Readings, lines_of, read_condition, read_temperatures
+from bench.measure import SOURCE_READING, LineReader, Readings, needs_analyzer, read_condition, read_temperatures
 from bench.places import Places
 from bench.safe_state import make_safe, unconfirmed
 from bench.sequencer import FINAL, NEXT, Outcome, State, next_state
+from bench.small_signal import Sweeps
 from bench.soak import Sample, SoakWatch
+from bench.store.curves import Curve
 from drivers.errors import InstrumentError, Refused
 from drivers.messages import Exchange
 from drivers.roles import Identity
@@ -56,8 +59,9 @@ class RunBook(Protocol):
         readings: SequenceOf[Mapping[str, float]],
         exchanges: SequenceOf[Exchange],
         flag: str,
+        curves: SequenceOf[Curve] = (),
     ) -> None:
-        """Commit a condition's readings (one mapping per repeat), exchanges and completeness: all or none."""
+        """Commit a condition's readings (one mapping per repeat), curves, exchanges and completeness: all or none."""
         ...
 
     def event(self, event: Event) -> None:
@@ -109,6 +113,7 @@ class _Progress:
     soak: SoakWatch | None = None
     flag: str = ""
     readings: list[Readings] = field(default_factory=list)
+    curves: list[Curve] = field(default_factory=list)
     cause: str = ""
     unsafe: tuple[str, ...] = ()
     error: InstrumentError | None = None
@@ -149,8 +154,11 @@ class Runner:
         self._changer = Changer(places, self._part, self._bench, self._sequence, setup.path_losses)
         self._rules = watches(self._part, self._bench)
         self._lines: LineReader | None = None
-        if places.analyzer is not None and job.acquisition is not None and lines_of(self._sequence.measure):
+        self._fewer_tones: FewerTones | None = None
+        if places.analyzer is not None and job.acquisition is not None and needs_analyzer(self._sequence.measure):
             self._lines = LineReader(places.analyzer, job.acquisition, self._part, self._sequence, setup.path_losses)
+            self._fewer_tones = FewerTones(places, self._bench, self._changer, self._lines, self._wait)
+        self._sweeps = Sweeps(places, setup, job.conditions, self._changer, self._wait)
         self._progress = _Progress(job.left())
         self._acts: dict[State, Callable[[], Outcome]] = {
             State.BRINGING_UP: self._bring_up,
@@ -279,6 +287,10 @@ class Runner:
             readings = read_condition(self._places, self._lines, condition, self._sequence.measure)
             self._watch(readings)
             progress.readings.append({**levels, **readings})
+        if self._fewer_tones is not None:
+            self._fewer_tones.complete(condition, self._sequence.measure, progress.readings)
+        held, progress.curves = self._sweeps.take(condition)
+        progress.readings = [{**readings, **held} for readings in progress.readings]
         self._check_bias()
         self._check_queues()
         return Outcome.READY
@@ -286,7 +298,8 @@ class Runner:
     def _commit(self) -> Outcome:
         progress = self._progress
         number, condition = progress.left.pop(0)
-        self._book.complete_condition(number, progress.readings, self._take_exchanges(), progress.flag)
+        exchanges = self._take_exchanges()
+        self._book.complete_condition(number, progress.readings, exchanges, progress.flag, progress.curves)
         self._say("condition done", _short(condition), {"number": number, "left": len(progress.left)})
         return Outcome.MORE if progress.left else Outcome.LAST
 

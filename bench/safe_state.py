@@ -32,6 +32,10 @@ def make_safe(places: Places) -> tuple[SafeStep, ...]:
         steps.append(_step(f"RF of {place} off", source.make_safe, source.output_is_on))
     if places.noise_source is not None:
         steps.append(_step("noise source off", places.noise_source.make_safe, places.noise_source.output_is_on))
+    network_analyzer = places.network_analyzer
+    if network_analyzer is not None:
+        name = "RF of network_analyzer off"
+        steps.append(_step(name, network_analyzer.make_safe, network_analyzer.output_is_on))
     if places.supply is not None:
         steps.append(_step("bias off", places.supply.make_safe, places.supply.output_is_on))
     if places.chamber is not None:

@@ -17,14 +17,17 @@ from drivers.simulated.rig_setup import (
     AnalyzerSetup,
     ChamberSetup,
     CurrentMeterSetup,
+    NetworkAnalyzerSetup,
     NoiseSourceSetup,
     RigSetup,
     SupplySetup,
     ThermometerSetup,
     ToneSourceSetup,
+    TwoPortSetup,
     UnitRatings,
 )
 from sequences.bench_file import Bench, NoiseSourceEntry, PathLossEntry, Simulation, ToneSourceEntry
+from sequences.de_embedding import ComplexArray, DeEmbedding, FloatArray, TwoPort
 from sequences.part_file import Part
 from sequences.path_losses import PathLosses
 from sequences.read_files import Loaded
@@ -55,6 +58,9 @@ def rig_setup(part: Part, loaded: Loaded[Bench], unit: str, *, through: bool = F
         chamber=_chamber(bench),
         load_routes={} if places.load_switch is None else _by_number(places.load_switch.loads),
         channel_routes={} if places.channel_switch is None else _by_number(places.channel_switch.channels),
+        network_analyzer=_network_analyzer(bench),
+        network_routes={} if places.channel_switch is None else _by_number(places.channel_switch.network_channels),
+        two_ports=_two_ports(bench, DeEmbedding.of(bench, loaded.attachments)),
         channel_ports={} if places.code_port is None else _by_number(places.code_port.channels),
         mode_port=None if places.code_port is None else places.code_port.mode,
         path_losses=tuple(
@@ -144,6 +150,41 @@ def _analyzer(bench: Bench) -> AnalyzerSetup | None:
         bandwidths_hz=entry.bandwidths_hz,
         highest_input_dbm=entry.highest_input_dbm,
         tune_s=entry.tune_s,
+    )
+
+
+def _network_analyzer(bench: Bench) -> NetworkAnalyzerSetup | None:
+    entry = bench.instrument.network_analyzer
+    if entry is None:
+        return None
+    return NetworkAnalyzerSetup(
+        **entry.accuracy.model_dump(),
+        noise_dbm_per_hz=entry.noise_dbm_per_hz,
+        residual_db=entry.residual_db,
+        highest_power_dbm=entry.highest_power_dbm,
+        reference_ohm=entry.reference_ohm,
+    )
+
+
+def _two_ports(bench: Bench, declared: DeEmbedding) -> tuple[TwoPortSetup, ...]:
+    """What the files say, beyond their ends as at the nearest one, as a cable does not stop."""
+    if bench.instrument.network_analyzer is None:
+        return ()
+
+    def within(two_port: TwoPort) -> Callable[[FloatArray], ComplexArray]:
+        known = two_port.frequency_hz
+        return lambda frequency_hz: two_port.at(frequency_hz.clip(known[0], known[-1]))
+
+    return tuple(
+        TwoPortSetup(
+            entry.path,
+            entry.channel,
+            entry.load_ohm,
+            within(two_port),
+            entry.magnitude_uncertainty_db,
+            entry.phase_uncertainty_deg,
+        )
+        for entry, two_port in zip(declared.entries, declared.two_ports, strict=True)
     )
 
 

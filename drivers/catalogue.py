@@ -32,7 +32,15 @@ from drivers.switch import ScpiSwitch
 from drivers.tone_source import ScpiToneSource
 
 Role = Literal[
-    "tone source", "noise source", "spectrum analyzer", "DC supply", "meter", "chamber", "switch", "digital port"
+    "tone source",
+    "noise source",
+    "spectrum analyzer",
+    "DC supply",
+    "meter",
+    "chamber",
+    "switch",
+    "digital port",
+    "network analyzer",
 ]
 
 

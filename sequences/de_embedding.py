@@ -89,17 +89,13 @@ class DeEmbedding:
         return float(known[0]), float(known[-1])
 
     def s_parameters(self, path: Path, channel: str, load_ohm: float, frequency_hz: FloatArray) -> ComplexArray:
-        """S-parameters of a path, Hz (n,) to (n, 2, 2), in ``reference_ohm``. Raises NotServed or NotCovered."""
+        """S-parameters of a path, Hz (n,) to (n, 2, 2), in its file's reference. Raises NotServed, NotCovered."""
         lowest, highest = self.covered_hz(path, channel, load_ohm)
         outside = ~((frequency_hz >= lowest) & (frequency_hz <= highest))
         if outside.any():
             first = float(frequency_hz[int(np.argmax(outside))])
             raise NotCovered(path, channel, load_ohm, first, lowest, highest)
         return self.two_ports[self.entry_number(path, channel, load_ohm)].at(frequency_hz)
-
-    def reference_ohm(self, path: Path, channel: str, load_ohm: float) -> float:
-        """Reference resistance of a path's S-parameters. Raises NotServed."""
-        return self.two_ports[self.entry_number(path, channel, load_ohm)].reference_ohm
 
 
 def _two_port(name: str, attachments: Mapping[str, str]) -> TwoPort:

@@ -67,6 +67,7 @@ class _Subject:
         self._sweep = sweep
         self._entry = entry
         self._axes = axis_values(sequence, part)
+        self._misfits: set[int] = set()
 
     def _numbers(self, axis: str) -> tuple[float, ...]:
         return tuple(float(value) for value in self._axes[axis])
@@ -147,6 +148,7 @@ class _Subject:
                 problem = f"{where} needs exactly one entry for small_signal"
                 yield FileFault("no path loss", self._names.bench, "[[de_embedding]]", "", found, problem=problem)
                 continue
+            yield from self._reference_faults(serving[0])
             known = self._fixtures.covered_hz(path, str(channel), load)
             if serving[0] not in short and not (known[0] <= lowest and highest <= known[1]):
                 short.add(serving[0])
@@ -157,6 +159,15 @@ class _Subject:
                 table = f"[[de_embedding]] no. {serving[0] + 1}"
                 problem = f"the two-port must be known from {wanted} ({where})"
                 yield FileFault("no path loss", self._names.bench, table, "touchstone", found, problem=problem)
+
+    def _reference_faults(self, number: int) -> Iterator[FileFault]:
+        reference_ohm = self._fixtures.two_ports[number].reference_ohm
+        if reference_ohm != self._entry.reference_ohm and number not in self._misfits:
+            self._misfits.add(number)
+            found, allowed = f"{reference_ohm:g} Ω", f"{self._entry.reference_ohm:g} Ω, that of the network analyzer"
+            table = f"[[de_embedding]] no. {number + 1}"
+            problem = "a two-port in another reference"
+            yield FileFault("contradiction", self._names.bench, table, "touchstone", found, allowed, problem=problem)
 
 
 def _span_text(lowest_hz: float, highest_hz: float) -> str:

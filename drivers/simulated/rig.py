@@ -15,6 +15,7 @@ from drivers.simulated.amplifier import ISOLATION_DB, LINE_ORDERS, peak_v
 from drivers.simulated.analyzer import FILTER_REACH, AnalyzerModel, Line, SweepState
 from drivers.simulated.bias import OFF, Bias, Terminals
 from drivers.simulated.drawing import within
+from drivers.simulated.network import NetworkModel
 from drivers.simulated.noise import excess_at_connector_w_per_hz
 from drivers.simulated.paths import Paths
 from drivers.simulated.rig_setup import RigSetup, ToneSourceSetup
@@ -75,6 +76,7 @@ class Rig:
         self.closed_channels: set[int] = set()
         self.words: dict[int, int] = {}
         self.noise_on = False
+        self.network_on = False
         self.journal: list[JournalEntry] = []
         self.exceeded: dict[str, float] = {}
         self._advanced_to_s = clock.elapsed_s()
@@ -85,6 +87,13 @@ class Rig:
         if self.setup.analyzer is None:
             raise LookupError("this bench has no analyzer")
         return AnalyzerModel(self.setup.analyzer, self.setup.seed)
+
+    @cached_property
+    def network(self) -> NetworkModel:
+        """The network analyzer's inside; only on a bench that has one."""
+        if self.setup.network_analyzer is None:
+            raise LookupError("this bench has no network analyzer")
+        return NetworkModel(self.setup.network_analyzer, self.setup.two_ports, self.setup.seed)
 
     @cached_property
     def truth(self) -> Truth:
@@ -123,6 +132,15 @@ class Rig:
         if len(self.closed_channels) != 1:
             return None
         return self.setup.channel_routes.get(next(iter(self.closed_channels)))
+
+    @property
+    def network_channel(self) -> str | None:
+        """Channel that the network analyzer is connected to; None when no relay, or more than one, is closed."""
+        if not self.setup.channel_routes:
+            return self.setup.unit.channels[0]
+        if len(self.closed_channels) != 1:
+            return None
+        return self.setup.network_routes.get(next(iter(self.closed_channels)))
 
     @property
     def mode_word(self) -> int:
@@ -251,6 +269,19 @@ class Rig:
         met = self.analyzer.add_own_products(lines, tones, state)
         samples = self.analyzer.sweep_dbm(met, state, excess_w_per_hz)
         return samples, self.analyzer.is_overloaded(total_dbm, state)
+
+    def network_sweep(
+        self, frequency_hz: NDArray[np.float64], power_dbm: float, bandwidth_hz: float
+    ) -> NDArray[np.complex128]:
+        """One sweep of the network analyzer now: S-parameters as it reads them, shape (n, 2, 2)."""
+        true = self.network.between_ports(self, frequency_hz)
+        channel, load_ohm = self.network_channel, self.load_ohm
+        if not self.network_on:
+            return self.network.read(true * 0, frequency_hz, power_dbm, bandwidth_hz)
+        if channel is not None and load_ohm is not None:
+            arriving_dbm = power_dbm - self.network.input_loss_db(channel, load_ohm, frequency_hz)
+            self._exceed("input level", arriving_dbm, self.setup.ratings.input_level_dbm)
+        return self.network.read(true, frequency_hz, power_dbm, bandwidth_hz)
 
     def _exceed(self, rating: str, value: float, limit: float) -> None:
         if value > limit and value > self.exceeded.get(rating, -math.inf):

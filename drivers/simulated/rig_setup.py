@@ -8,9 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
 
 from drivers.simulated.amplifier import AmplifierModel
 from drivers.simulated.paths import PathLossSetup
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +58,37 @@ class AnalyzerSetup:
     bandwidths_hz: tuple[float, ...]
     highest_input_dbm: float
     tune_s: float = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class NetworkAnalyzerSetup:
+    """Errors of S21 as half-widths, see ``network``; ``residual_db`` bounds what calibration leaves of the others."""
+
+    magnitude_db: float
+    tracking_db: float
+    linearity_db_per_10db: float
+    phase_deg: float
+    phase_tracking_deg: float
+    linearity_deg_per_10db: float
+    noise_dbm_per_hz: float
+    residual_db: float
+    highest_power_dbm: float
+    reference_ohm: float = 50.0
+
+
+@dataclass(frozen=True, slots=True)
+class TwoPortSetup:
+    """A declared two-port between network analyzer and unit: Hz (n,) to S-parameters (n, 2, 2).
+
+    Its S-parameters are in the network analyzer's reference; both uncertainties are expanded, k = 2.
+    """
+
+    path: Literal["input", "output"]
+    channel: str | None
+    load_ohm: float | None
+    s_parameters: Callable[[NDArray[np.float64]], NDArray[np.complex128]]
+    magnitude_uncertainty_db: float
+    phase_uncertainty_deg: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +150,8 @@ class RigSetup:
             the first channel are wired.
         channel_ports, mode_port: Port → channel whose gain code it carries; port of the mode pins.
         path_losses: Declared losses with their uncertainty.
+        network_routes: Relay channel of the channel switch → channel that it connects the network analyzer to.
+        two_ports: What is declared to lie between the network analyzer and the unit.
         combiner_intercept3_dbm: Intercept at which the sources intermodulate, in emitted levels; None for never.
         through: A piece of line stands where the unit would: 0 dB of voltage gain, no bias, nothing of its own.
         board_time_constant_s: Lag of the board behind the chamber's air.
@@ -137,6 +175,9 @@ class RigSetup:
     channel_ports: Mapping[int, str] = field(default_factory=dict)
     mode_port: int | None = None
     path_losses: tuple[PathLossSetup, ...] = ()
+    network_analyzer: NetworkAnalyzerSetup | None = None
+    network_routes: Mapping[int, str] = field(default_factory=dict)
+    two_ports: tuple[TwoPortSetup, ...] = ()
     combiner_intercept3_dbm: float | None = None
     through: bool = False
     board_time_constant_s: float = 180.0

@@ -16,7 +16,15 @@ import pytest
 from bench.clocks import SimulatedClock
 from bench.places import Places
 from drivers.messages import Exchange
-from drivers.roles import Identity, MeterQuantity, PowerReading, QueueEntry, SweepSetting
+from drivers.roles import (
+    Identity,
+    MeterQuantity,
+    NetworkSetting,
+    PowerReading,
+    QueueEntry,
+    SParameters,
+    SweepSetting,
+)
 from sequences.read_files import Setup, demo_file, parse_setup
 
 #: Time that every call takes.
@@ -184,6 +192,32 @@ class FakeAnalyzer(FakeInstrument):
 
 
 @dataclass
+class FakeNetworkAnalyzer(FakeOutput):
+    """A network analyzer that reads 2 − j through and nothing else."""
+
+    frequencies_hz: tuple[float, ...] = ()
+
+    def prepare(self, ceiling_dbm: float) -> None:
+        self._do("prepare", ceiling_dbm)
+
+    def set_sweep(self, setting: NetworkSetting) -> NetworkSetting:
+        self._do("sweep", setting)
+        return setting
+
+    def set_frequencies(self, frequencies_hz: tuple[float, ...]) -> None:
+        self._do("frequencies", frequencies_hz)
+        self.frequencies_hz = frequencies_hz
+
+    def begin_sweep(self) -> None:
+        self._do("begin")
+
+    def finish_sweep(self) -> SParameters:
+        self._do("finish")
+        nothing = (0j,) * len(self.frequencies_hz)
+        return SParameters(self.frequencies_hz, nothing, (2 - 1j,) * len(nothing), nothing, nothing)
+
+
+@dataclass
 class FakeSupply(FakeOutput):
     """A supply with the bench's voltage and current."""
 
@@ -279,7 +313,8 @@ class FakePort(FakeInstrument):
 
 
 def places_of(bench: FakeBench) -> Places:
-    """Fakes at every place that a bench can have."""
+    """Fakes at every place of the demo bench, and a network analyzer if the bench has one."""
+    has_network_analyzer = bench.setup.bench.model.instrument.network_analyzer is not None
     return Places(
         tone_1=FakeToneSource(bench, "tone_1"),
         tone_2=FakeToneSource(bench, "tone_2"),
@@ -292,6 +327,7 @@ def places_of(bench: FakeBench) -> Places:
         load_switch=FakeSwitch(bench, "load_switch"),
         channel_switch=FakeSwitch(bench, "channel_switch"),
         code_port=FakePort(bench, "code_port"),
+        network_analyzer=FakeNetworkAnalyzer(bench, "network_analyzer") if has_network_analyzer else None,
     )
 
 
@@ -311,13 +347,39 @@ def setup_with(edits: Mapping[str, str], name: str = "quick.sequence.toml") -> S
             raise AssertionError(f"{old!r} stands in {len(holders)} files")
         texts[holders[0]] = texts[holders[0]].replace(old, new)
     sequence, part, bench = texts
-    return parse_setup(sequence, part, bench)
+    folder = demo_file(name).parent
+    return parse_setup(sequence, part, bench, {path.name: path.read_text("ascii") for path in folder.glob("*.s2p")})
+
+
+def setup_with_network_analyzer(edits: Mapping[str, str] | None = None) -> Setup:
+    """The quick demo with a sweep of three points, on a bench that has tones and network analyzer."""
+    folder = demo_file("nimbus-network.bench.toml").parent
+    other = (folder / "nimbus-network.bench.toml").read_text("utf-8")
+    entry = other[other.index("[instrument.network_analyzer]") : other.index("[instrument.supply]")]
+    two_ports = other[other.index("[[de_embedding]]") :]
+    relays = "channels = { A = 201, B = 202 }"
+    extended = {
+        relays: f"{relays}\nnetwork_channels = {{ A = 211, B = 212 }}",
+        "[fixture]": f"{entry}[fixture]",
+        '[[path_loss]]\npath = "input"\nchannel = "A"': f'{two_ports}\n[[path_loss]]\npath = "input"\nchannel = "A"',
+        "[soak]": f"[measure]\nsmall_signal = {SWEEP}\n\n[soak]",
+    }
+    return setup_with(extended | dict(edits or {}))
+
+
+SWEEP = "{ frequency_mhz = [30, 60, 90], power_dbm = -30, bandwidth_hz = 300 }"
 
 
 @pytest.fixture(scope="session")
 def make_setup() -> Callable[..., Setup]:
     """``make_setup({old text: new text}, name)``: the demo's three files, edited."""
     return setup_with
+
+
+@pytest.fixture(scope="session")
+def make_network_setup() -> Callable[..., Setup]:
+    """``make_network_setup({old text: new text})``: tones and network analyzer in one sequence, edited."""
+    return setup_with_network_analyzer
 
 
 @pytest.fixture(scope="session")

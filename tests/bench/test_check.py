@@ -17,6 +17,9 @@ from drivers.errors import NotThere, TimedOut
 from drivers.roles import QueueEntry
 from sequences.read_files import Setup
 
+#: The demo bench as it is wired for tones has every instrument but one.
+PLACES = tuple(place for place in ROLE_OF_PLACE if place != "network_analyzer")
+
 #: Any: the FakeBench of conftest.py, which a test cannot import.
 Bench = Any
 
@@ -42,7 +45,7 @@ def test_every_instrument_of_the_demo_bench_works(quick: Setup) -> None:
         assert opened.rig is not None
         journal = list(opened.rig.journal)
 
-    assert [finding.place for finding in findings] == list(ROLE_OF_PLACE)
+    assert [finding.place for finding in findings] == list(PLACES)
     assert all(finding.works for finding in findings), findings
     assert "serial NS-203" in next(finding.answer for finding in findings if finding.place == "analyzer")
     assert journal == [], "looking must not switch or move anything"
@@ -66,7 +69,7 @@ def test_a_silent_instrument_is_reported_and_the_others_are_looked_at(
 
     assert not findings["supply"].works
     assert findings["supply"].answer == "no reply"
-    assert len(findings) == len(ROLE_OF_PLACE)
+    assert len(findings) == len(PLACES)
     assert [place for place, finding in findings.items() if not finding.works] == ["supply"]
 
 
@@ -78,7 +81,7 @@ def test_an_instrument_that_could_not_be_opened_stands_in_its_place(
     opened = OpenBench(replace(make_places(bench), supply=None), bench.clock, ExchangeLog(), None)
     findings = check_bench(bench.setup.bench.model, opened, {"supply": NotThere("connection refused")})
 
-    assert [finding.place for finding in findings] == list(ROLE_OF_PLACE)
+    assert [finding.place for finding in findings] == list(PLACES)
     assert [(finding.place, finding.answer) for finding in findings if not finding.works] == [
         ("supply", "connection refused")
     ]

@@ -25,6 +25,9 @@ from sequences.read_files import Setup
 if TYPE_CHECKING:
     from drivers.simulated.rig import Rig
 
+
+#: The demo bench as it is wired for tones has every instrument but one.
+PLACES = tuple(place for place in ROLE_OF_PLACE if place != "network_analyzer")
 UNIT = "VG2-0007"
 SMALL = {
     "gain_code = { from = 0, to = 30, step = 5 }": "gain_code = [0, 30]",
@@ -152,7 +155,7 @@ def failing(monkeypatch: pytest.MonkeyPatch, make_setup: Callable[..., Setup], s
 READ_BACK = ("tone_1", "tone_2", "noise_source", "supply")
 
 
-@pytest.mark.parametrize("place", list(ROLE_OF_PLACE))
+@pytest.mark.parametrize("place", PLACES)
 def test_when_an_instrument_falls_silent_everything_is_switched_off(failing: Failing, place: str) -> None:
     """It still listens, so it is off too; but an output that cannot be read back is not said to be."""
     with pytest.raises((InstrumentError, UnsafeBench)) as caught:
@@ -170,7 +173,7 @@ def test_when_an_instrument_falls_silent_everything_is_switched_off(failing: Fai
         assert caught.value.instrument == place
 
 
-@pytest.mark.parametrize("place", list(ROLE_OF_PLACE))
+@pytest.mark.parametrize("place", PLACES)
 def test_when_a_line_is_cut_everything_else_is_switched_off_and_the_rest_is_named(failing: Failing, place: str) -> None:
     """Only what hangs on the cut line can be left on, and then a person is sent to the bench for it."""
     with pytest.raises((InstrumentError, UnsafeBench)) as caught:

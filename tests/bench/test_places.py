@@ -11,6 +11,7 @@ import pytest
 from bench.places import ROLE_OF_PLACE, Places
 from drivers.catalogue import PROTOCOLS, Role
 from sequences.bench_file import Instruments
+from sequences.read_files import Setup
 
 #: Any: the FakeBench of conftest.py, which a test cannot import.
 MakeBench = Callable[..., Any]
@@ -27,9 +28,11 @@ def test_bench_file_places_and_roles_name_the_same_places_in_the_same_order() ->
 
 
 @pytest.mark.parametrize("place", list(ROLE_OF_PLACE))
-def test_a_place_that_is_left_out_is_passed_over(make_bench: MakeBench, make_places: MakePlaces, place: str) -> None:
+def test_a_place_that_is_left_out_is_passed_over(
+    make_network_setup: Callable[..., Setup], make_bench: MakeBench, make_places: MakePlaces, place: str
+) -> None:
     """All others come in order, each with its own instrument."""
-    places = make_places(make_bench())
+    places = make_places(make_bench(make_network_setup()))
     without = replace(places, **{place: None})
 
     assert [name for name, _ in places.present()] == list(ROLE_OF_PLACE)

@@ -15,6 +15,7 @@ from bench.events import Event
 from bench.places import Places
 from bench.plan import Plan, acquisition_for, make_plan
 from bench.runner import SOAK_FLAG, Job, Runner, RunState, StopSwitch
+from bench.store.curves import Curve
 from drivers.errors import InstrumentError, LinkLost, NotUnderstood, Refused, TimedOut
 from drivers.messages import Exchange
 from drivers.roles import Identity, QueueEntry
@@ -51,6 +52,7 @@ class MemoryBook:
     loose: list[Exchange] = field(default_factory=list)
     known: dict[str, Identity] = field(default_factory=dict)
     states: list[RunState] = field(default_factory=list)
+    curves: dict[int, tuple[Curve, ...]] = field(default_factory=dict)
     failing: Callable[[str], None] = lambda what: None
 
     def instruments(self, identities: Mapping[str, Identity]) -> None:
@@ -58,9 +60,15 @@ class MemoryBook:
         self.known.update(identities)
 
     def complete_condition(
-        self, number: int, readings: Sequence[Mapping[str, float]], exchanges: Sequence[Exchange], flag: str
+        self,
+        number: int,
+        readings: Sequence[Mapping[str, float]],
+        exchanges: Sequence[Exchange],
+        flag: str,
+        curves: Sequence[Curve] = (),
     ) -> None:
         self.failing("condition")
+        self.curves[number] = tuple(curves)
         self.conditions.append(Committed(number, tuple(readings), tuple(exchanges), flag))
 
     def event(self, event: Event) -> None:

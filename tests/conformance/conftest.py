@@ -19,6 +19,7 @@ from drivers.simulated.rig_setup import (
     AnalyzerSetup,
     ChamberSetup,
     CurrentMeterSetup,
+    NetworkAnalyzerSetup,
     NoiseSourceSetup,
     RigSetup,
     SupplySetup,
@@ -182,6 +183,50 @@ def scripted_analyzer() -> ScriptedInstrument:
     return ScriptedInstrument(settings, limits, answers)
 
 
+def scripted_network(settings: dict[str, str], name: str) -> bytes:
+    """The same complex number at every point: 2 − j for S21, a small one for the others; REAL,64."""
+    listed = settings[":SENS:LIST:FREQ"].split(",")
+    points = len(listed) if settings[":SENS:FREQ:MODE"] == "LIST" else int(float(settings[":SENS:SWE:POIN"]))
+    content = struct.pack(">2d", *((2.0, -1.0) if name == "S21" else (0.01, 0.02))) * points
+    count = str(len(content))
+    return f"#{len(count)}{count}".encode() + content
+
+
+def scripted_network_analyzer() -> ScriptedInstrument:
+    settings = {
+        ":ABOR": "",
+        ":INIT:IMM": "",
+        ":INIT:CONT": "1",
+        ":OUTP:STAT": "1",
+        ":SOUR:POW:LIM:AMPL": "10",
+        ":SOUR:POW:LEV:IMM:AMPL": "0",
+        ":SENS:FREQ:MODE": "CW",
+        ":SENS:FREQ:STAR": "1E5",
+        ":SENS:FREQ:STOP": "3E9",
+        ":SENS:SWE:POIN": "201",
+        ":SENS:LIST:FREQ": "",
+        ":SENS:BAND:RES": "1E4",
+        ":CALC:FORM": "MLOG",
+        ":FORM:DATA": "ASC",
+        ":FORM:BORD": "SWAP",
+    }
+    limits = {
+        ":SOUR:POW:LIM:AMPL": (-60.0, 10.0),
+        ":SOUR:POW:LEV:IMM:AMPL": (-60.0, 10.0),
+        ":SENS:FREQ:STAR": (1e5, 3e9),
+        ":SENS:FREQ:STOP": (1e5, 3e9),
+        ":SENS:SWE:POIN": (2.0, 2001.0),
+        ":SENS:BAND:RES": (1.0, 3e4),
+    }
+    names = ("S11", "S21", "S12", "S22")
+    answers: dict[str, Callable[[], bytes]] = {
+        f":TRAC:DATA? {name}": lambda name=name: scripted_network(settings, name)  # type: ignore[misc]  # the default binds this turn's name
+        for name in names
+    }
+    answers[":SENS:LIST:FREQ:POIN?"] = lambda: str(len(settings[":SENS:LIST:FREQ"].split(","))).encode()
+    return ScriptedInstrument(settings, limits, answers)
+
+
 def scripted_supply() -> ScriptedInstrument:
     settings = {
         ":OUTP:STAT": "1",
@@ -248,6 +293,7 @@ SCRIPTED: dict[str, Callable[[], ScriptedInstrument]] = {
     "tone_1": scripted_source,
     "noise_source": lambda: ScriptedInstrument({":OUTP:STAT": "1"}),
     "analyzer": scripted_analyzer,
+    "network_analyzer": scripted_network_analyzer,
     "supply": scripted_supply,
     "current_meter": lambda: scripted_meter(b"+2.00000E-01"),
     "board_thermometer": lambda: scripted_meter(b"+2.31000E+01"),
@@ -314,7 +360,19 @@ def rig_setup() -> RigSetup:
         board_thermometer=ThermometerSetup(temperature_k=0.2),
         chamber=ChamberSetup(temperature_k=0.4, lowest_c=-60.0, highest_c=150.0, ramp_k_per_min=4.0),
         load_routes={101: 100.0, 102: 150.0, 103: 200.0, 104: 400.0},
+        network_analyzer=NetworkAnalyzerSetup(
+            magnitude_db=0.06,
+            tracking_db=0.02,
+            linearity_db_per_10db=0.005,
+            phase_deg=0.6,
+            phase_tracking_deg=0.1,
+            linearity_deg_per_10db=0.03,
+            noise_dbm_per_hz=-135.0,
+            residual_db=-40.0,
+            highest_power_dbm=10.0,
+        ),
         channel_routes={201: "A", 202: "B"},
+        network_routes={211: "A", 212: "B"},
         channel_ports={1: "A", 2: "B"},
         mode_port=3,
     )

@@ -20,6 +20,7 @@ PLACES = {
     "chamber": "chamber",
     "switch": "load_switch",
     "digital port": "code_port",
+    "network analyzer": "network_analyzer",
 }
 EVERY = [
     pytest.param(made, PLACES[role], id=f"{role}, {word}")

@@ -52,13 +52,16 @@ def test_every_limit_of_the_part_is_tested_by_each_shipped_sequence(name: str) -
     assert (untested == []) == (modes == {"nominal", "low power"})
 
 
-def test_the_demo_bench_is_simulated_and_names_no_real_host() -> None:
-    """Its resources lie under the .example domain, which RFC 2606, clause 2, reserves."""
-    bench = read_bench(demo_file("nimbus.bench.toml")).model
+def test_the_demo_benches_are_simulated_and_name_no_real_host() -> None:
+    """Their resources lie under the .example domain, which RFC 2606, clause 2, reserves; together they have it all."""
+    names = ("nimbus.bench.toml", "nimbus-network.bench.toml")
+    benches = [read_bench(demo_file(name)).model for name in names]
+    places = [place for bench in benches for place in bench.instrument.present]
+    resources = [entry.resource for bench in benches for entry in bench.instrument.present.values()]
 
-    assert bench.is_simulated
-    assert set(bench.instrument.present) == set(Instruments.model_fields)
-    assert all(".example::" in entry.resource for entry in bench.instrument.present.values())
+    assert all(bench.is_simulated for bench in benches)
+    assert set(places) == set(Instruments.model_fields)
+    assert all(".example::" in resource for resource in resources)
 
 
 def test_the_soaks_of_the_demo_end_before_they_time_out() -> None:
@@ -73,7 +76,10 @@ def test_the_soaks_of_the_demo_end_before_they_time_out() -> None:
 
 def test_a_demo_file_that_is_not_shipped_is_a_fault() -> None:
     """With the names that are, and the nearest."""
-    with pytest.raises(FileFaults, match=r"allowed nimbus\.bench\.toml, .*Did you mean overnight\.sequence\.toml\?"):
+    with pytest.raises(
+        FileFaults,
+        match=r"allowed nimbus-network\.bench\.toml, nimbus\.bench\.toml, .*Did you mean overnight\.sequence\.toml\?",
+    ):
         demo_file("overnite.sequence.toml")
 
 

@@ -7,6 +7,7 @@ from drivers.simulated.front_ends.chamber import Chamber
 from drivers.simulated.front_ends.dc_supply import DCSupply
 from drivers.simulated.front_ends.digital_port import DigitalPort
 from drivers.simulated.front_ends.meter import Meter
+from drivers.simulated.front_ends.network_analyzer import NetworkAnalyzer
 from drivers.simulated.front_ends.noise_source import NoiseSource
 from drivers.simulated.front_ends.spectrum_analyzer import SpectrumAnalyzer
 from drivers.simulated.front_ends.switch import Switch
@@ -30,6 +31,8 @@ def _devices(rig: Rig) -> dict[str, Device]:
         devices["noise_source"] = NoiseSource(rig, "noise_source")
     if setup.analyzer is not None:
         devices["analyzer"] = SpectrumAnalyzer(rig, "analyzer", setup.analyzer)
+    if setup.network_analyzer is not None:
+        devices["network_analyzer"] = NetworkAnalyzer(rig, "network_analyzer", setup.network_analyzer)
     if rig.bias is not None:
         devices["supply"] = DCSupply(rig, "supply", rig.bias)
     if setup.current_meter is not None:
@@ -44,7 +47,9 @@ def _devices(rig: Rig) -> dict[str, Device]:
         loads = {route: f"{load:g} Ω" for route, load in setup.load_routes.items()}
         devices["load_switch"] = Switch(rig, "load_switch", rig.closed_loads, loads)
     if setup.channel_routes:
-        devices["channel_switch"] = Switch(rig, "channel_switch", rig.closed_channels, setup.channel_routes)
+        routes = dict(setup.channel_routes)
+        routes |= {route: f"{channel} at network analyzer" for route, channel in setup.network_routes.items()}
+        devices["channel_switch"] = Switch(rig, "channel_switch", rig.closed_channels, routes)
     ports = (*setup.channel_ports, *(() if setup.mode_port is None else (setup.mode_port,)))
     if ports:
         devices["code_port"] = DigitalPort(rig, "code_port", ports)
