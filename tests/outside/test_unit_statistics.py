@@ -142,7 +142,7 @@ def test_no_outlier() -> None:
 def test_mean_and_deviation_keep_their_digits(
     values: FloatArray, mean: float, deviation: float, relative: float
 ) -> None:
-    """SR-01 to SR-03, SR-05: NIST Statistical Reference Datasets, certified; a one-pass sum gives 0.1072 for NumAcc3."""
+    """SR-01 to SR-03, SR-05: NIST Statistical Reference Datasets. A one-pass sum gives 0.1072 for the third."""
     found_mean, found_deviation = statistics.mean_and_deviation(values)
 
     assert found_mean == pytest.approx(mean, rel=1e-14)
