@@ -188,11 +188,17 @@ CHARACTERISTICS: dict[str, Definition] = {
         "gain of the part's first channel − gain of the other, all else equal; stated at the other channel",
         _PRACTICE,
     ),
+    "single_gain": Definition(
+        "dB",
+        "Voltage gain of a single tone",
+        "output level − input level + 10·log10(R_load / R_in), the other tone off",
+        "P = V²/R",
+    ),
     "op1db": Definition(
         "dBm",
         "Output 1 dB compression point",
         "level of a single tone in the load at which its gain is 1 dB below that at the lowest levels of the sweep; "
-        "between two levels linear over the output level; stated at the lowest level",
+        "between two levels the fall grows as a power of the output; stated at the lowest level",
         _PRACTICE,
         "the lowest level is a small signal: what its gain has fallen already counts as uncertainty",
     ),

@@ -41,7 +41,7 @@ def _members(group: str) -> Iterator[tuple[str, Definition]]:
 
 def anchor(group: str) -> str:
     """The id of a group's section, here and in the report."""
-    return group.lower().replace(" ", "-")
+    return "group-" + group.lower().replace(" ", "-")
 
 
 def _entry(word: str, definition: Definition) -> dict[str, Any]:

@@ -315,6 +315,44 @@ EXPLANATIONS: dict[str, Explanation] = {
         "as for the output resistance",
         "That of the output resistance, through the slope of the formula.",
     ),
+    "single_gain": Explanation(
+        "Noise and compression",
+        r"G = P - P_{\text{in}} + 10 \log_{10} \frac{R_{\text{load}}}{R_{\text{in}}}",
+        "P: the tone in the load, Pin: in the input resistance Rin; dBm",
+        "level of a single tone, setting of its source",
+        "Analyzer, output path, input path and source in full.",
+    ),
+    "op1db": Explanation(
+        "Noise and compression",
+        r"G(P_0) - G(\text{OP1dB}) = 1",
+        "G: gain of a single tone at its level in the load, dB; P0: the lowest levels of the sweep",
+        "level of a single tone and setting of its source, over tone levels that span 6 dB or more",
+        "The level in full; of the gains what does not cancel between two levels, over how fast the gain falls; the "
+        "bend of the gain between two levels. Not reached: at least the highest level.",
+    ),
+    "noise_figure": Explanation(
+        "Noise and compression",
+        r"F = 10 \log_{10} (1 + \frac{T_e}{T_0})",
+        "Te: noise temperature of the unit at its input, T0 = 290 K",
+        "noise level with the tones off; and a noise source, or the gain",
+        "That of the method that was taken.",
+    ),
+    "noise_figure_y": Explanation(
+        "Noise and compression",
+        r"T_e = \frac{T_{\text{hot}} - Y T_{\text{cold}}}{Y - 1}, Y = \frac{N_{\text{hot}}}{N_{\text{cold}}}",
+        "T: temperature of the source behind the input path, on and off; N: noise in the load",
+        "noise level with the noise source on and off",
+        "Excess noise ratio, input path, scatter; level errors of the analyzer and the output path cancel in Y. Where "
+        "the unit is noisy Y is near 1 and little is known.",
+    ),
+    "noise_figure_gain": Explanation(
+        "Noise and compression",
+        r"T_e = \frac{N}{k G} - T_{\text{source}}",
+        "N: noise density in the load, G: power gain, k: the Boltzmann constant",
+        "noise level with the tones off, level of a tone and setting of its source",
+        "Source level and input path, scatter, and the analyzer's own noise that was subtracted; level error of the "
+        "analyzer and output path cancel between noise and gain.",
+    ),
 }
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from reports import noise
 from reports.compression import compression_points
+from reports.decibels import db_of_power_ratio
 from reports.levels import input_level, level_in_load
 from reports.temperature import at_temperature
 from reports.uncertainty import Uncertain, linear
@@ -31,17 +32,22 @@ def figures(frames: RunFrames, wide: WideReadings, grid: Grid) -> Iterator[tuple
         NotServed, NotCovered: From the path losses.
     """
     if _gain_is_known(wide, SINGLE):
-        yield "op1db", *_compression(frames, wide, grid)
+        output, power_gain = _single(frames, wide, grid)
+        load_ohm = frames.conditions["load_ohm"].to_numpy(dtype=np.float64)
+        ratio_db = db_of_power_ratio(load_ohm / frames.part.part.input_resistance_ohm)
+        yield "single_gain", np.arange(wide.rows), power_gain.shifted(ratio_db)
+        yield "op1db", *compression_points(output, power_gain, grid)
     if f"{NOISE}_level_dbm" in wide.mean:
         for word, figure in _noise(frames, wide):
             instruments, soak = frames.bench.instrument, frames.sequence.soak
             yield word, np.arange(wide.rows), at_temperature(figure, wide, instruments, grid, soak)
 
 
-def _compression(frames: RunFrames, wide: WideReadings, grid: Grid) -> tuple[Rows, Uncertain]:
+def _single(frames: RunFrames, wide: WideReadings, grid: Grid) -> tuple[Uncertain, Uncertain]:
+    """Level of a single tone in the load, dBm, and that less its level at the input, dB."""
     in_load = level_in_load(frames, wide, SINGLE)
     output = at_temperature(in_load, wide, frames.bench.instrument, grid, frames.sequence.soak)
-    return compression_points(output, output - input_level(frames, wide, SINGLE), grid)
+    return output, output - input_level(frames, wide, SINGLE)
 
 
 def _noise(frames: RunFrames, wide: WideReadings) -> Iterator[tuple[str, Uncertain]]:

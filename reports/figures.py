@@ -85,6 +85,15 @@ _DRAWINGS: tuple[tuple[Callable[[Report, Plan], Figure | None], Plan], ...] = (
     ),
     (panels, Plan("oip3_by_load", "oip3", "OIP3 into each load", _LOAD, _TEMPERATURE, "lowest", group="Load")),
     (compact, Plan("output_resistance", "output_resistance", "Output resistance", _TEMPERATURE, _CODE, "highest")),
+    (panels, Plan("noise_figure", "noise_figure", "Noise figure at each gain code", _CODE, _TEMPERATURE, "highest")),
+    (
+        panels,
+        Plan(
+            "compression", "single_gain", "Gain of a single tone over its level", _LEVEL, _CODE, "lowest",
+            guides.compression, guides.ONE_DB_BELOW,
+        ),
+    ),
+    (panels, Plan("op1db", "op1db", "Compression point at each gain code", _CODE, _TEMPERATURE, "lowest")),
 )  # fmt: skip
 
 #: Not drawn: parts of another figure, the same curve in another unit, or one number for all temperatures.
@@ -92,7 +101,7 @@ _SHOWN_ELSEWHERE = frozenset(
     {
         "oip3_lower", "oip3_upper", "im3_departure_level", "gain", "gain_step", "gain_best_fit_error",
         "supply_current_change", "supply_current_box", "supply_current_slope", "supply_power", "oip3_load_change",
-        "series_resistor", "series_resistor_loss",
+        "series_resistor", "series_resistor_loss", "noise_figure_y", "noise_figure_gain",
     }
 )  # fmt: skip
 

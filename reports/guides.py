@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from reports.summary import Report
 
 THREE_TO_ONE = "3:1 from the lowest level"
+ONE_DB_BELOW = "1 dB below the gain at the lowest level"
 DIVIDER = "voltage divider with the fitted output resistance"
 
 #: Third-order products rise 3 dB per dB of the tones, so relative to a tone 2 dB per dB.
@@ -25,6 +26,9 @@ _RELATIVE_SLOPE = 2.0
 
 #: How far above the 3:1 line the knee is: its definition.
 _KNEE_DB = 1.0
+
+#: Fall of the gain at the compression point.
+_COMPRESSION_DB = 1.0
 
 #: Points of a curved guide; ours: no corner can be seen at this size.
 _POINTS = 25
@@ -45,6 +49,16 @@ def third_order(report: Report, table: pd.DataFrame) -> Rows:
             y = first["value"] + _RELATIVE_SLOPE * (x - first["x"])
             rows.append({"kind": "guide", "panel": panel, "series": line, "x": x, "y": y})
     return rows + _knees(report, table)
+
+
+def compression(_report: Report, table: pd.DataFrame) -> Rows:
+    """1 dB below the gain at the lowest level of each line."""
+    rows: Rows = []
+    for (panel, line), values in table.groupby(["panel", "line"], sort=False):
+        small = float(values["value"].to_numpy()[values["x"].to_numpy().argmin()])
+        for x in (float(table["x"].min()), float(table["x"].max())):
+            rows.append({"kind": "guide", "panel": panel, "series": line, "x": x, "y": small - _COMPRESSION_DB})
+    return rows
 
 
 def _knees(report: Report, table: pd.DataFrame) -> Rows:

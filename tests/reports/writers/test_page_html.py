@@ -93,7 +93,8 @@ def test_text_of_a_person_is_never_markup(make_report: Callable[..., Report], sw
 def test_decisions_come_first_then_what_failed_then_figures(page: str) -> None:
     """Order of the sections, as a reader needs them."""
     assert [attributes["id"] for tag, attributes in _read(page).seen if tag == "section"] == [
-        "decisions", "findings", "gain", "hazards", "bench", "corrections", "budgets", "definitions", "conditions",
+        "decisions", "findings", "group-gain", "hazards", "bench", "corrections", "budgets", "definitions",
+        "conditions",
     ]  # fmt: skip
 
 
@@ -186,7 +187,7 @@ def test_a_run_without_findings_events_or_hazards_still_makes_a_page(report: Rep
     sections = [attributes["id"] for tag, attributes in reader.seen if tag == "section"]
 
     assert "findings" not in sections
-    assert "gain" not in sections
+    assert "group-gain" not in sections
     assert "None were named." in reader.text
     assert "None were recorded." in reader.text
 
