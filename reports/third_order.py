@@ -191,6 +191,11 @@ def _slopes(lines: ThirdOrder, lower: Rows, upper: Rows) -> tuple[Rows, Rows, Un
 
 def _apart(lines: ThirdOrder, groups: Groups) -> tuple[Rows, Rows]:
     """Each level with the next one of its group that is ``LEAST_SPAN_DB`` above it or more, as two arrays of rows."""
+    if not len(groups):
+        nothing = np.zeros(0, dtype=np.intp)
+        return nothing, nothing
+    if not len(groups):
+        return groups.first, groups.first
     level = np.where(groups.filled, lines.tone.value[groups.rows], -np.inf)
     # Shape (groups, upper, lower); unfilled places are never above anything.
     is_above = level[:, :, None] >= np.where(groups.filled, level + LEAST_SPAN_DB, np.inf)[:, None, :]
