@@ -29,6 +29,9 @@ COMPRESSION_DB = 1.0
 #: sweep should begin, 3 dB more cost 0.01 dB.
 LOWEST_WITHIN_DB = 3.0
 
+#: Falls below this are taken for it when a level is sought between two. Ours: what noise and settings leave of a fall.
+LEAST_FALL_DB = 0.05
+
 #: A sweep over less than this, in measured levels, has no small-signal end to compare with. Ours: the lowest level of a
 #: sweep of 6 dB has at most a third of the fall that the highest shows.
 LEAST_SPAN_DB = 6.0
@@ -37,10 +40,11 @@ LEAST_SPAN_DB = 6.0
 def compression_points(output: Uncertain, power_gain: Uncertain, grid: Grid) -> tuple[Rows, Uncertain]:
     """Output 1 dB compression point in dBm of each sweep over the tone level, and the rows of its lowest level.
 
-    Between the two levels on either side of it, the fall of the gain is taken as linear over the output level; what the
-    bend of the fall there could make of that counts as uncertainty, and so does what the lowest level has missed. A
-    sweep that does not reach it gives "at least" the highest level at which the fall is below 1 dB by its own U. Sweeps
-    over less than ``LEAST_SPAN_DB``, and those that begin compressed, give nothing.
+    Between the two levels on either side of it the fall of the gain, in dB, is taken to grow as a power of the output
+    (a straight line between logarithms); what a straight line would give differs, and that difference counts as
+    uncertainty, as does what the lowest level has missed. A sweep that does not reach it gives "at least" the highest
+    level at which the fall is below 1 dB by its own U. Sweeps over less than ``LEAST_SPAN_DB``, and those that begin
+    compressed, give nothing.
 
     Args:
         output: Level of the single tone in the load, dBm, shape (conditions,); NaN where there is none.
@@ -73,9 +77,9 @@ def _reference(level: FloatArray, groups: Groups) -> FloatArray:
 def _crossings(
     output: Uncertain, power_gain: Uncertain, groups: Groups, reference: FloatArray, fall: FloatArray
 ) -> tuple[Rows, Uncertain]:
-    """Where the fall passes 1 dB. With P0, P1 and d0 < 1 ≤ d1 on either side and t = (1 − d0)/(d1 − d0):
+    """Where the fall passes 1 dB. With P0, P1 and d0 < 1 ≤ d1 on either side, q = ln(d1/d0) and t = −ln(d0)/q:
 
-    P = P0 + t·(P1 − P0), ∂P/∂d0 = (P1 − P0)·(1 − d1)/(d1 − d0)², ∂P/∂d1 = −(P1 − P0)·(1 − d0)/(d1 − d0)².
+    P = P0 + t·(P1 − P0), ∂t/∂d0 = −ln(d1)/(d0·q²), ∂t/∂d1 = ln(d0)/(d1·q²).
     """
     if not len(groups):
         return groups.first, output.take(groups.first)
@@ -84,10 +88,14 @@ def _crossings(
     before = after - 1
     level = output.value[groups.rows]
     low, high = fall[each, before], fall[each, after]
-    rise_db, more_db = level[each, after] - level[each, before], high - low
-    along = (COMPRESSION_DB - low) / more_db
-    by_low = rise_db * (COMPRESSION_DB - high) / more_db**2
-    by_high = -rise_db * (COMPRESSION_DB - low) / more_db**2
+    rise_db = level[each, after] - level[each, before]
+    # What lies below is noise: it can neither be taken the logarithm of nor move the answer.
+    in_noise = low < LEAST_FALL_DB
+    safe = np.where(in_noise, LEAST_FALL_DB, low)
+    ratio = np.log(high / safe)
+    along = -np.log(safe) / ratio
+    by_low = np.where(in_noise, 0.0, -rise_db * np.log(high) / (safe * ratio**2))
+    by_high = rise_db * np.log(safe) / (high * ratio**2)
     of_level, of_gain = np.zeros(fall.shape), reference * (by_low + by_high)[:, None]
     of_level[each, before], of_level[each, after] = 1.0 - along, along
     # The fall is the small-signal gain less that at the level.
@@ -97,18 +105,19 @@ def _crossings(
     from_level = combined(output, groups, of_level[:, None, :], value[:, None])
     from_gain = combined(power_gain, groups, of_gain[:, None, :], np.zeros((len(groups), 1)))
     point = linear([(1.0, from_level), (1.0, from_gain)])
-    per_fall_db = np.abs(rise_db / more_db)
-    bend_db = standard(1.0, "rectangular") * _bend(fall, groups, after)
+    straight = (COMPRESSION_DB - low) / (high - low)
+    bend_db = standard(1.0, "rectangular") * np.abs((straight - along) * rise_db)
     share = power_ratio(level[:, 0] - value)
-    missed_db = standard(1.0, "rectangular") * COMPRESSION_DB * share / np.where(share < 1, 1 - share, 1.0)
+    missed = COMPRESSION_DB * share / np.where(share < 1, 1 - share, 1.0) * np.abs(by_low + by_high)
+    missed_db = standard(1.0, "rectangular") * missed
     causes = dict(point.causes)
     numbers = groups.first.astype(np.int64)
     for name, words, what in (
-        ("compression between levels", "bend of the gain's fall between two levels", bend_db),
+        ("compression between levels", "what a straight line between two levels would differ by", bend_db),
         ("compression at the lowest level", "fall of the gain that the lowest level has already", missed_db),
     ):
         causes[name] = Cause.of(
-            what * per_fall_db,
+            what,
             numbers,
             rows=len(groups),
             standard=what,
@@ -116,22 +125,6 @@ def _crossings(
             name_of=lambda _, words=words: words,  # type: ignore[misc]  # the default binds this turn's words
         )
     return groups.first, Uncertain.of(value, causes)
-
-
-def _bend(fall: FloatArray, groups: Groups, after: NDArray[np.intp]) -> FloatArray:
-    """Greatest error of a straight line between two levels: an eighth of the second difference of the fall, in dB.
-
-    That of the three levels that end with the upper one, or of those around it where there is one more, if greater; a
-    group of two levels has none, and the whole step is what it does not know.
-    """
-    each = np.arange(len(groups))
-    step = fall[each, after] - fall[each, after - 1]
-    below = np.where(after >= 2, np.abs(step - (fall[each, after - 1] - fall[each, np.maximum(after - 2, 0)])), step)
-    following = np.minimum(after + 1, fall.shape[1] - 1)
-    is_one_more = (following > after) & groups.filled[each, following]
-    next_step = np.where(is_one_more, fall[each, following], fall[each, after]) - fall[each, after]
-    above = np.where(is_one_more, np.abs(next_step - step), 0.0)
-    return np.maximum(below, above) / 8
 
 
 def _at_least(
