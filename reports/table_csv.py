@@ -38,6 +38,11 @@ def readings_csv(report: Report) -> str:
     return _text(table[["condition", *AXES, "repeat", "quantity", "value", "unit"]])
 
 
+def pooled_csv(pooled: pd.DataFrame) -> str:
+    """One line per limit and condition that several units have, as ``reports.pooled`` made them; blank for none."""
+    return _text(pooled.astype(object).where(pooled.notna(), ""))
+
+
 def _text(table: pd.DataFrame) -> str:
     # The csv module and not pandas' writer: it writes a float as Python does, shortest text that reads back the same,
     # and takes half the time.

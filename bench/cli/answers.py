@@ -94,12 +94,34 @@ def write_report(report: Report, to: Path | None) -> Path:
         raise BenchError(f"the report cannot be written to {folder}: {error.strerror or error}") from error
 
 
-def answer_reports(pages: SequenceOf[tuple[Report, Path]], *, as_json: bool) -> None:
-    """Say what each report decided and where it lies."""
+def write_pooled(reports: SequenceOf[Report], to: Path | None) -> Path | None:
+    """Write ``pooled.csv`` beside the folders of the reports, by default in the current folder; None for one unit.
+
+    Raises BenchError if it cannot be written.
+    """
+    from bench.errors import BenchError
+    from reports.pooled import pool
+    from reports.table_csv import pooled_csv
+
+    if len({report.facts.unit for report in reports}) < 2:
+        return None
+    path = (to if to is not None else Path()) / "pooled.csv"
+    try:
+        path.write_text(pooled_csv(pool(reports)), encoding="utf-8", newline="")
+    except OSError as error:
+        raise BenchError(f"the pooled figures cannot be written to {path}: {error.strerror or error}") from error
+    return path
+
+
+def answer_reports(pages: SequenceOf[tuple[Report, Path]], pooled: Path | None, *, as_json: bool) -> None:
+    """Say what each report decided and where it lies, and where the figures of several units are."""
     if as_json:
         reports: list[Plain] = [{**decisions_json(report), "report": str(page)} for report, page in pages]
-        print_json({"reports": reports})
+        answer: dict[str, Plain] = {"reports": reports}
+        print_json(answer if pooled is None else answer | {"pooled": str(pooled)})
         return
     for report, page in pages:
         show_decisions(report)
         console().print(f"report: {page}", soft_wrap=True)
+    if pooled is not None:
+        console().print(f"pooled over units: {pooled}", soft_wrap=True)

@@ -52,9 +52,11 @@ def report(
 ) -> None:
     """Write the report folder of one or more runs, perhaps with other limits or path losses.
 
+    Runs of several units are pooled as well: mean, spread and capability over the units at each limit's conditions.
+
     Example: nightbench report latest --to report --part tighter.part.toml
     """
-    from bench.cli.answers import answer_reports, write_report
+    from bench.cli.answers import answer_reports, write_pooled, write_report
     from bench.exit_codes import ExitCode, of_decision
     from bench.reporting import report_of
     from bench.store.store import open_store
@@ -66,5 +68,6 @@ def report(
             derived = report_of(opened, run, part, bench, through)
             folder = to / run[:8] if to is not None and len(run_names) > 1 else to
             made.append((derived, write_report(derived, folder)))
-    answer_reports(made, as_json=as_json)
+    pooled = write_pooled([derived for derived, _ in made], to)
+    answer_reports(made, pooled, as_json=as_json)
     raise typer.Exit(max((of_decision(derived.decision) for derived, _ in made), default=ExitCode.DONE))
