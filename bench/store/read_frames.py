@@ -113,7 +113,8 @@ def _readings(connection: Connection, run: str, numbers: npt.NDArray[np.int64]) 
     )
     table = _numbers(connection, query)
     names = dict(connection.execute(select(tables.quantity.c.id, tables.quantity.c.name)).all())
-    ids = np.array(sorted(names), dtype=np.int64)
+    # Other runs of the store may have read more.
+    ids = np.unique(table[:, 2]).astype(np.int64)
     return pd.DataFrame(
         {
             "condition": numbers[table[:, 0].astype(np.int64)],

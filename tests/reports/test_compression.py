@@ -132,7 +132,7 @@ def test_levels_that_were_not_read_take_no_part() -> None:
 
 
 def test_what_all_levels_share_moves_the_level_but_not_the_fall() -> None:
-    """The analyzer's level error is in the answer once, with sensitivity 1; a constant error of the source not at all."""
+    """The analyzer's level error is in the answer once, with sensitivity 1; a constant one of the source is not."""
     input_dbm = np.concatenate([[-30.0], np.arange(-6.0, 5.0, 0.5)])
     rows = len(input_dbm)
     output = Uncertain.of(cubic(input_dbm, 10.0, -2.0), {"analyzer level": Cause.of(0.15, rows=rows)})
