@@ -21,6 +21,7 @@ from reports.wording import (
     number_text,
     rounded,
     shown_unit,
+    true_minus,
     value_text,
 )
 
@@ -115,7 +116,7 @@ def _line(line: BudgetLine, result_unit: str, factor: float, places: int) -> dic
         else f" {result_unit or '1'}/{unit}"
     )
     return {
-        "source": line.draw,
+        "source": true_minus(line.draw),
         "kind": line.kind,
         "distribution": line.distribution,
         "half_width": f"{number_text(line.half_width * own_factor, DIGITS)} {unit}".rstrip(),
