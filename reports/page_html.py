@@ -20,7 +20,7 @@ from reports.definitions_html import anchor, link
 from reports.findings import Finding, findings
 from reports.frames import AXES
 from reports.templating import running_head, template
-from reports.text_table import counted_text, margin_text, worst_text
+from reports.text_table import conformity_text, counted_text, margin_text, worst_text
 from reports.wording import (
     DECISIONS,
     axis_values_text,
@@ -165,6 +165,7 @@ def _decision(limit: LimitResult) -> dict[str, Any]:
         "margin": margin_text(limit),
         "at": condition_text(limit.worst_condition) or "–",
         "counted": counted_text(limit),
+        "conformity": conformity_text(limit),
         "decision": _shown(limit.decision),
     }
 

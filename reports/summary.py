@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from reports.bench_products import statements
+from reports.cascade_table import STAGE_FIGURES, cascade_table, no_cascades, of_stages
 from reports.characteristics import CHARACTERISTICS
 from reports.conformity import conformity_probability
 from reports.corrections import Corrections, corrections
@@ -53,6 +54,7 @@ class LimitResult:
         min, max, typical: As the part file says; ``typical`` decides nothing.
         worst_value: Value at the worst condition: of those with the worst outcome, the one with the smallest margin
             less uncertainty. None if not tested.
+        worst_bound: +1 if the true value is only known to be at least that, −1 at most, 0 if it was measured.
         expanded_uncertainty: U there, about 95.45 %.
         margin: Distance from the worst value to the nearer limit, negative beyond it.
         decision: One of the four outcomes, or "not tested".
@@ -76,6 +78,7 @@ class LimitResult:
     max: float | None
     typical: float | None
     worst_value: float | None
+    worst_bound: int
     expanded_uncertainty: float | None
     margin: float | None
     decision: Decision
@@ -151,6 +154,7 @@ class Report:
     budgets: tuple[Budget, ...]
     coverage_statement: str
     corrections: Corrections
+    cascades: pd.DataFrame = field(default_factory=no_cascades)
 
 
 def summarise(frames: RunFrames) -> Report:
@@ -166,6 +170,7 @@ def summarise(frames: RunFrames) -> Report:
     held: dict[int, LimitResult] = {}
     settled: dict[str, tuple[NDArray[np.intp], Settled]] = {}
     budgets: dict[str, Budget] = {}
+    stages: dict[str, Characteristic] = {}
     # One by one: with their causes all of them together would take gigabytes.
     for word, one in derive_each(frames, wide):
         settled[word] = known = (one.rows, one.result.settled())
@@ -173,6 +178,8 @@ def summarise(frames: RunFrames) -> Report:
         results = {n: _held_against(limit, known, frames.conditions, axes) for n, limit in limits.items()}
         budgets[word] = _budget(word, one, known[1], frames.conditions, tuple(results.values()))
         held |= results
+        if frames.part.cascade and word in STAGE_FIGURES:
+            stages[word] = of_stages(one, frames.part, frames.conditions)
         del one  # or it would still be there while the next one is made
     nothing = (np.zeros(0, np.intp), Uncertain.of(np.zeros(0)).settled())
     for number, limit in enumerate(frames.part.limit):
@@ -196,6 +203,7 @@ def summarise(frames: RunFrames) -> Report:
         budgets=tuple(budgets[word] for word in order),
         coverage_statement=" ".join((COVERAGE_STATEMENT, *statements(frames))),
         corrections=corrections(frames, wide),
+        cascades=cascade_table(frames.part, frames.conditions, stages),
     )
 
 
@@ -229,13 +237,13 @@ def _held_against(
     codes = decide(value, expanded, limit.min, limit.max, limit.rule, result.bound, limit.guard_band_factor)
     decision = worst(codes)
     shown: dict[str, object] = {}
-    number, worst_value, worst_expanded, worst_margin, probability = -1, None, None, None, None
+    number, worst_bound, worst_value, worst_expanded, worst_margin, probability = -1, 0, None, None, None, None
     if decision != "not tested":
         margins = margin(value, limit.min, limit.max)
         place = int(np.argmin(np.where(codes == codes.max(), margins - expanded, np.inf)))
         number, shown = _condition(conditions, int(rows[place]))
         worst_value, worst_expanded = float(value[place]), float(expanded[place])
-        worst_margin = float(margins[place])
+        worst_margin, worst_bound = float(margins[place]), int(result.bound[place])
         probabilities = conformity_probability(value, result.standard, result.dof, limit.min, limit.max)
         probability = float(probabilities[codes != UNDECIDED].min())
     return LimitResult(
@@ -246,6 +254,7 @@ def _held_against(
         max=limit.max,
         typical=limit.typical,
         worst_value=worst_value,
+        worst_bound=worst_bound,
         expanded_uncertainty=worst_expanded,
         margin=worst_margin,
         decision=decision,

@@ -6,7 +6,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.characteristics import CHARACTERISTICS
-from reports.wording import DECISIONS, condition_text, difference_unit, number_text, rounded, value_text
+from reports.wording import (
+    DECISIONS,
+    condition_text,
+    difference_unit,
+    number_text,
+    probability_text,
+    rounded,
+    value_text,
+)
 
 if TYPE_CHECKING:
     from reports.summary import LimitResult, Report
@@ -22,7 +30,9 @@ class TextTable:
 
 def decision_table(report: Report) -> TextTable:
     """One row per limit, in the order of the part file."""
-    columns = ("Characteristic", "Limit", "Worst value", "Margin", "Worst condition", "Conditions", "Decision")
+    columns = (
+        "Characteristic", "Limit", "Worst value", "Margin", "Conformity", "Worst condition", "Conditions", "Decision",
+    )  # fmt: skip
     return TextTable(columns, tuple(_row(limit) for limit in report.limits))
 
 
@@ -35,10 +45,10 @@ def sides_text(limit: LimitResult) -> str:
 
 
 def worst_text(limit: LimitResult) -> str:
-    """Worst value with its uncertainty and unit; a dash if the limit was not tested."""
+    """Worst value with its uncertainty and unit, ``≥`` or ``≤`` in front if it only bounds; a dash without one."""
     if limit.worst_value is None:
         return "–"
-    return value_text(limit.worst_value, limit.expanded_uncertainty or 0.0, limit.unit)
+    return value_text(limit.worst_value, limit.expanded_uncertainty or 0.0, limit.unit, limit.worst_bound)
 
 
 def margin_text(limit: LimitResult) -> str:
@@ -47,6 +57,11 @@ def margin_text(limit: LimitResult) -> str:
         return "–"
     near, _ = rounded(limit.margin, limit.expanded_uncertainty or 0.0)
     return f"{near} {difference_unit(limit.unit)}"
+
+
+def conformity_text(limit: LimitResult) -> str:
+    """Smallest probability that a condition conforms; a dash if the limit was not tested."""
+    return "–" if limit.conformity_probability is None else probability_text(limit.conformity_probability)
 
 
 def counted_text(limit: LimitResult) -> str:
@@ -63,6 +78,7 @@ def _row(limit: LimitResult) -> tuple[str, ...]:
         sides_text(limit),
         worst_text(limit),
         margin_text(limit),
+        conformity_text(limit),
         where,
         counted_text(limit),
         f"{sign} {word}",

@@ -39,8 +39,8 @@ _SHOWN_UNITS = {"A": "mA", "W": "mW"}
 #: Unit of a value → unit of a difference between two such values, where it is another.
 _DIFFERENCES = {"dBm": "dB", "dBc": "dB", "°C": "K"}
 
-#: Bound flag → words in front of a value.
-BOUNDS: dict[int, str] = {0: "", 1: "at least ", -1: "at most "}
+#: Bound flag → sign in front of a value: the true one is at least, or at most, this.
+BOUNDS: dict[int, str] = {0: "", 1: "≥ ", -1: "≤ "}
 
 
 def with_minus(text: str) -> str:
@@ -92,10 +92,18 @@ def rounded(value: float, expanded_uncertainty: float) -> tuple[str, str]:
 
 
 def value_text(value: float, expanded_uncertainty: float, unit: str, bound: int = 0) -> str:
-    """``38.42 ± 0.35 dBm``; a bounded value says ``at least`` or ``at most`` in front."""
+    """``38.42 ± 0.35 dBm``; a bounded value has ``≥`` or ``≤`` in front."""
     near, short = rounded(value, expanded_uncertainty)
     middle = f" ± {short}" if short else ""
     return f"{BOUNDS[bound]}{near}{middle} {unit}".rstrip()
+
+
+def probability_text(probability: float) -> str:
+    """A probability in percent for people; what rounds to 0 or to 100 % without being it says so."""
+    percent = 100 * probability
+    if percent < 0.05:
+        return "< 0.1 %"
+    return "> 99.9 %" if percent > 99.95 else f"{percent:.1f} %"
 
 
 def shown_unit(unit: str) -> tuple[str, float]:

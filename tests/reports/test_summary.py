@@ -118,7 +118,9 @@ def test_budgets_are_worked_where_the_limit_is_worst(make_night: MakeNight) -> N
     report = summarise(frames)
     budgets = {budget.characteristic: budget for budget in report.budgets}
 
-    assert list(budgets) == list(CHARACTERISTICS)
+    held = set(report.characteristics["characteristic"])
+
+    assert list(budgets) == [word for word in CHARACTERISTICS if word in held]
     assert budgets["oip3"].number == report.limits[0].worst_number
     assert budgets["oip3"].value == pytest.approx(report.limits[0].worst_value)
     for budget in report.budgets:

@@ -7,6 +7,7 @@ import itertools
 import math
 from collections.abc import Callable
 from datetime import UTC, date, datetime
+from statistics import NormalDist
 from typing import Any
 
 import numpy as np
@@ -171,7 +172,7 @@ def _result(limit: Limit, table: pd.DataFrame) -> LimitResult:
         rows = rows[rows[axis].map(matcher.matches).astype(bool)]
     untested = LimitResult(
         characteristic=limit.characteristic, unit=limit.unit, where=where_text(limit.where), min=limit.min,
-        max=limit.max, typical=limit.typical, worst_value=None, expanded_uncertainty=None, margin=None,
+        max=limit.max, typical=limit.typical, worst_value=None, worst_bound=0, expanded_uncertainty=None, margin=None,
         decision="not tested", worst_condition={}, worst_number=-1, conditions=0, bounded=0, undecided=0,
         rule=limit.rule, guard_band_factor=1.0, conformity_probability=None,
     )  # fmt: skip
@@ -191,11 +192,13 @@ def _result(limit: Limit, table: pd.DataFrame) -> LimitResult:
     return dataclasses.replace(
         untested,
         worst_value=float(values[place]),
+        worst_bound=int(worst["bound"]),
         expanded_uncertainty=expanded,
         margin=margin,
         decision=decided[margin < 0],
         worst_condition={axis: worst[axis] for axis in AXES},
         worst_number=int(worst["condition"]),
+        conformity_probability=NormalDist().cdf(2 * margin / expanded),
         conditions=len(rows),
         bounded=int((rows["bound"] != 0).sum()),
     )

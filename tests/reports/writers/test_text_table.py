@@ -19,15 +19,23 @@ def test_a_broken_limit_shows_value_margin_and_condition(report: Report) -> None
     """Value and margin are rounded as their uncertainty is; the margin beyond a limit is negative."""
     row = decision_table(report).rows[2]
 
-    assert row[1:5] == (
-        "−0.25 … 0.25 dB", "0.378 ± 0.031 dB", "−0.128 dB",
+    assert row[1:6] == (
+        "−0.25 … 0.25 dB", "0.378 ± 0.031 dB", "−0.128 dB", "< 0.1 %",
         "channel B, code 17, −40 °C, nominal mode, 200 Ω, 3 dBm per tone, 60 MHz",
     )  # fmt: skip
 
 
 def test_bounded_conditions_are_counted_apart(report: Report) -> None:
     """A count that hides bounds would pass them off as measurements."""
-    assert decision_table(report).rows[4][5] == "294 (112 bounded)"
+    assert decision_table(report).rows[4][6] == "294 (112 bounded)"
+
+
+def test_a_worst_value_that_only_bounds_says_so(report: Report) -> None:
+    """HD3 of the made-up night is bounded at the low codes; at the worst one it was measured."""
+    bounded = dataclasses.replace(report.limits[4], worst_bound=-1)
+
+    assert worst_text(report.limits[4]) == "−92.0 ± 1.5 dBc"
+    assert worst_text(bounded) == "≤ −92.0 ± 1.5 dBc"
 
 
 def test_an_untested_limit_has_no_numbers(report: Report) -> None:

@@ -14,6 +14,7 @@ from reports.wording import (
     decimal_places,
     difference_unit,
     number_text,
+    probability_text,
     rounded,
     shown_unit,
     time_text,
@@ -57,8 +58,8 @@ def test_a_value_without_uncertainty_shows_none() -> None:
 
 def test_a_bounded_value_says_so() -> None:
     """Flag +1 means that the true value is at least the number, −1 at most."""
-    assert value_text(60.0, 1.0, "dBm", 1) == "at least 60.0 ± 1.0 dBm"
-    assert value_text(-90.0, 1.0, "dBc", -1) == "at most −90.0 ± 1.0 dBc"
+    assert value_text(60.0, 1.0, "dBm", 1) == "≥ 60.0 ± 1.0 dBm"
+    assert value_text(-90.0, 1.0, "dBc", -1) == "≤ −90.0 ± 1.0 dBc"
 
 
 def test_a_condition_reads_as_a_person_would_say_it() -> None:
@@ -118,3 +119,12 @@ def test_numbers_have_no_exponent_and_no_negative_zero() -> None:
 def test_decimal_places_show_the_wanted_digits() -> None:
     """0.0154 needs four places for three digits, 12.3 one, 1234 none; zero has no digit to show."""
     assert [decimal_places(value, 3) for value in (0.0154, 12.3, 1234.0, 0.0)] == [4, 1, 0, 0]
+
+
+@pytest.mark.parametrize(
+    ("probability", "text"),
+    [(1.0, "> 99.9 %"), (0.9996, "> 99.9 %"), (0.9994, "99.9 %"), (0.4132, "41.3 %"), (0.0, "< 0.1 %")],
+)
+def test_a_probability_is_never_rounded_to_certainty(probability: float, text: str) -> None:
+    """100.0 % and 0.0 % would claim what no measurement can."""
+    assert probability_text(probability) == text
