@@ -6,7 +6,7 @@ Rule: writers do no arithmetic; every number that is shown is here, in the unit 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -137,6 +137,7 @@ class Report:
         budgets: One per characteristic that the run holds.
         coverage_statement: What U means, and what of the bench itself it counts or leaves out.
         corrections: What was done to the readings, with which numbers.
+        cascades: The part's cascades, predicted and, where measured, compared: see ``cascade_table``.
     """
 
     facts: RunFacts

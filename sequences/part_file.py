@@ -140,6 +140,59 @@ class Limit(FileModel):
         return self
 
 
+class CascadeMeasured(FileModel):
+    """``[[cascade.measured]]``: what a cascade was measured at elsewhere, at one gain code per stage.
+
+    ``where`` restricts axes as a limit's does; ``uncertainty_db`` is the expanded one (k = 2) of each figure given.
+    """
+
+    gain_codes: NumberList
+    gain_db: float | None = None
+    noise_figure_db: float | None = None
+    oip3_dbm: float | None = None
+    uncertainty_db: float = Field(ge=0)
+    where: dict[str, Matcher] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _something(self) -> Self:
+        if self.gain_db is None and self.noise_figure_db is None and self.oip3_dbm is None:
+            raise ValueError("gain_db, noise_figure_db, oip3_dbm: give one at least")
+        known = ("temperature_c", "supply_mode", "tone_level_dbm", "frequency_hz")
+        if not set(self.where) <= set(known):
+            raise ValueError(f"where: stages share {', '.join(known)}; nothing else can be asked for")
+        return self
+
+
+class Cascade(FileModel):
+    """``[[cascade]]``: channels in a row, to be predicted from what each does alone.
+
+    Each stage drives the input resistance of the next. ``loss_db`` lies between two stages, one number for all gaps or
+    one for each; ``uncertainty_db`` is its expanded uncertainty (k = 2). ``noise_figure_db``, one for all stages or one
+    for each, is used where a run did not measure it. A channel of the cascade's name is the cascade itself, measured
+    with all stages at the same gain code.
+    """
+
+    name: str = Field(min_length=1)
+    stages: tuple[str, ...] = Field(min_length=2)
+    loss_db: NumberList = (0.0,)
+    uncertainty_db: float = Field(default=0.0, ge=0)
+    noise_figure_db: NumberList | None = None
+    measured: tuple[CascadeMeasured, ...] = ()
+
+    @model_validator(mode="after")
+    def _lengths(self) -> Self:
+        count = len(self.stages)
+        if len(self.loss_db) not in (1, count - 1) or any(loss < 0 for loss in self.loss_db):
+            raise ValueError(f"loss_db: one number from 0 up, or {count - 1}, one for each gap")
+        if self.noise_figure_db is not None and len(self.noise_figure_db) not in (1, count):
+            raise ValueError(f"noise_figure_db: one number, or {count}, one for each stage")
+        if any(len(one.gain_codes) != count for one in self.measured):
+            raise ValueError(f"measured: gain_codes must be {count}, one for each stage")
+        if self.name in self.stages:
+            raise ValueError("a cascade cannot be a stage of itself")
+        return self
+
+
 class Part(FileModel):
     """A whole part file."""
 
@@ -149,6 +202,27 @@ class Part(FileModel):
     absolute_maximum: Ratings
     operating: Operating
     limit: tuple[Limit, ...] = ()
+    cascade: tuple[Cascade, ...] = ()
+
+    @model_validator(mode="after")
+    def _cascades_exist(self) -> Self:
+        names = [cascade.name for cascade in self.cascade]
+        if len(set(names)) != len(names):
+            raise ValueError("two cascades share a name")
+        for cascade in self.cascade:
+            for stage in cascade.stages:
+                if stage not in self.part.channels:
+                    raise ValueError(f"cascade {cascade.name!r}: stage {stage!r} is not one of part.channels")
+            codes = {code for one in cascade.measured for code in one.gain_codes}
+            if not codes <= set(self.gain_codes.codes):
+                raise ValueError(f"cascade {cascade.name!r}: measured at a gain code that the part does not have")
+        return self
+
+    @cached_property
+    def single_channels(self) -> tuple[str, ...]:
+        """Channels that are one amplifier, in file order: those that are not the name of a cascade."""
+        names = {cascade.name for cascade in self.cascade}
+        return tuple(channel for channel in self.part.channels if channel not in names)
 
     @cached_property
     def modes(self) -> dict[str, SupplyMode]:
