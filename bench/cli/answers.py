@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+import tempfile
 from collections.abc import Sequence as SequenceOf
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,11 +16,14 @@ if TYPE_CHECKING:
     from reports.summary import Report
 
 #: Columns that the table of decisions needs to be read at a glance.
-TABLE_WIDTH = 150
+TABLE_WIDTH = 165
 
 
 def show_decisions(report: Report) -> None:
-    """The limits and the decision of the whole run: a table where it fits, a paragraph per limit where not."""
+    """The limits and the decision of the whole run: a table where it fits, a paragraph per limit where not.
+
+    Paragraphs of limits that passed are short and come first, so that what needs a look stands next to the verdict.
+    """
     from rich.text import Text
 
     from reports.text_table import decision_table
@@ -28,15 +33,38 @@ def show_decisions(report: Report) -> None:
     facts = report.facts
     out = console()
     if out.width >= TABLE_WIDTH:
-        out.print(table_of("", table.columns, table.rows, right="Worst value,Margin,Conditions"))
+        out.print(table_of("", table.columns, table.rows, right="Worst value,Margin,Conformity,Conditions"))
     else:
-        for row in table.rows:
-            out.print(_paragraph(dict(zip(table.columns, row, strict=True))), "", sep="\n")
+        rows = [dict(zip(table.columns, row, strict=True)) for row in table.rows]
+        passed = [limit.decision == "pass" for limit in report.limits]
+        for row in itertools.compress(rows, passed):
+            out.print(_line(row))
+        for row in itertools.compress(rows, (not one for one in passed)):
+            out.print("", _paragraph(row), sep="\n")
+        out.print()
     word, sign = DECISIONS[report.decision]
     verdict = Text(f"{report.part.part.name} {facts.unit}: ")
     verdict.append(f"{sign} {word}", style=DECISION_COLOUR[report.decision])
-    verdict.append(f"  (run {facts.run[:8]})")
+    verdict.append(f"{whole_text(report)}  (run {facts.run[:8]})")
     out.print(verdict)
+
+
+def whole_text(report: Report) -> str:
+    """What a reader of the verdict must not overlook: limits that were not tested, conditions that are not there."""
+    tested = sum(limit.decision != "not tested" for limit in report.limits)
+    done, planned = len(report.conditions), report.facts.planned
+    text = "" if tested == len(report.limits) else f" on {tested} of {len(report.limits)} limits, the rest not tested"
+    return text if done == planned else f"{text}; run {report.facts.state} at {done} of {planned} conditions"
+
+
+def _line(cells: dict[str, str]) -> Text:
+    """A limit that passed: what, how well."""
+    from rich.text import Text
+
+    line = Text(f"{cells['Decision']}  ", style="bold")
+    line.append(f"{cells['Characteristic']}, {cells['Limit']}")
+    line.append(f": {cells['Worst value']}, margin {cells['Margin']}", style="dim")
+    return line
 
 
 def _paragraph(cells: dict[str, str]) -> Text:
@@ -46,7 +74,8 @@ def _paragraph(cells: dict[str, str]) -> Text:
     head.append(f"{cells['Characteristic']}, {cells['Limit']}")
     if cells["Worst value"] != "–":
         head.append(
-            f"\n  worst {cells['Worst value']}, margin {cells['Margin']}, of {cells['Conditions']} conditions"
+            f"\n  worst {cells['Worst value']}, margin {cells['Margin']}, conformity {cells['Conformity']},"
+            f" of {cells['Conditions']} conditions"
             f"\n  at {cells['Worst condition']}",
             style="dim",
         )
@@ -64,7 +93,7 @@ def decisions_json(report: Report) -> dict[str, Plain]:
 
 
 def check_folder(folder: Path) -> None:
-    """Refuse a place for a report that holds something else, before the night that would end there.
+    """Refuse a place for a report that holds something else or cannot be written, before the night that ends there.
 
     Raises BenchError.
     """
@@ -75,6 +104,14 @@ def check_folder(folder: Path) -> None:
         check_replaceable(folder)
     except FolderNotOurs as error:
         raise BenchError(str(error)) from error
+    place = folder.resolve()
+    nearest = next(parent for parent in place.parents if parent.is_dir())
+    try:
+        # Asked by doing: permissions alone do not tell of file systems that take no files.
+        with tempfile.TemporaryDirectory(prefix=".nightbench-", dir=nearest):
+            pass
+    except OSError as error:
+        raise BenchError(f"the report cannot be written to {folder}: {error.strerror or error}") from error
 
 
 def write_report(report: Report, to: Path | None) -> Path:
