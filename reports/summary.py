@@ -13,6 +13,7 @@ import numpy as np
 
 from reports.bench_products import statements
 from reports.cascade_table import STAGE_FIGURES, cascade_table, no_cascades, of_stages
+from reports.caveats import caveats
 from reports.characteristics import CHARACTERISTICS
 from reports.conformity import conformity_probability
 from reports.corrections import Corrections, corrections
@@ -202,7 +203,7 @@ def summarise(frames: RunFrames) -> Report:
         events=frames.events,
         hazards=frames.hazards,
         budgets=tuple(budgets[word] for word in order),
-        coverage_statement=" ".join((COVERAGE_STATEMENT, *statements(frames))),
+        coverage_statement=" ".join((COVERAGE_STATEMENT, *statements(frames), *caveats(frames, wide))),
         corrections=corrections(frames, wide),
         cascades=cascade_table(frames.part, frames.conditions, stages),
     )
