@@ -76,9 +76,9 @@ def open_bench(
     """Open every instrument of a bench; close them at the end.
 
     A simulated bench gets ``unit``, a specimen of ``part``, or a through; a real one has whatever a person put there.
-    Opening sends nothing. Raises InstrumentError for the first instrument that cannot be opened; where ``missing`` is given, each
-    such place is noted there instead and left empty. A simulated clock starts at ``goes_on_from`` where that is given,
-    so that a resumed night does not happen before its beginning.
+    Opening sends nothing. Raises InstrumentError for the first instrument that cannot be opened; where ``missing`` is
+    given, each such place is noted there instead and left empty. A simulated clock starts at ``goes_on_from`` where
+    that is given, so that a resumed night does not happen before its beginning.
     """
     bench = loaded.model
     clock = clock_of(bench, goes_on_from)

@@ -17,6 +17,7 @@ EventKind = Literal[
     "identified",
     "bring-up",
     "soak began",
+    "soaking",
     "soak ended",
     "soak timed out",
     "condition done",
@@ -26,9 +27,9 @@ EventKind = Literal[
     "run ended",
 ]
 
-#: Kinds that come once per condition: shown as progress, not kept in the store's event table (the condition's own
-#: row says when it was completed).
-PROGRESS_ONLY: frozenset[EventKind] = frozenset({"condition done"})
+#: Kinds that come often: shown as progress, not kept in the store's event table (a condition's own row says when it
+#: was completed, and a soak's end brings its evidence).
+PROGRESS_ONLY: frozenset[EventKind] = frozenset({"condition done", "soaking"})
 
 Facts = Mapping[str, float | int | str | bool]
 

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 from bench.assemble import OpenBench, open_bench
 from bench.book import StoreBook
-from bench.events import Listener
 from bench.errors import UnsafeBench
+from bench.events import Listener
 from bench.plan import Plan, acquisition_for, make_plan, plan_for, through_plan
 from bench.runner import Job, Runner, StopSwitch
 from bench.safe_state import make_safe, unconfirmed
@@ -25,10 +25,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Night:
-    """A run that is over: its id, how many conditions it holds, and the bench time that it took."""
+    """A session that is over: the run's id, how many conditions it holds and were measured now, and the bench time."""
 
     run: str
     conditions: int
+    measured: int
     bench_time_s: float
 
 
@@ -49,7 +50,7 @@ def start_run(
         book.plan(plan.conditions, plan.hazards)
         on_begin(record.id, plan)
         _run(Job(record.id, setup, acquisition_for(setup), plan.conditions), bench, book, listener, stop)
-        return Night(record.id, len(plan.conditions), bench.clock.elapsed_s())
+        return Night(record.id, len(plan.conditions), len(plan.conditions), bench.clock.elapsed_s())
 
 
 def start_through(
@@ -68,9 +69,10 @@ def start_through(
         book = StoreBook(store.begin_run(record), setup, bench.clock)
         book.plan(plan.conditions, plan.hazards)
         on_begin(record.id, plan)
-        job = Job(record.id, plan.setup, acquisition_for(plan.setup), plan.conditions)
+        # The acquisition of a run with a unit, so that the analyzer stands as it does there.
+        job = Job(record.id, plan.setup, acquisition_for(setup), plan.conditions)
         _run(job, _without_unit(bench), book, listener, stop)
-        return Night(record.id, len(plan.conditions), bench.clock.elapsed_s())
+        return Night(record.id, len(plan.conditions), len(plan.conditions), bench.clock.elapsed_s())
 
 
 def _without_unit(bench: OpenBench) -> OpenBench:
@@ -100,10 +102,10 @@ def resume_run(store: Store, run: str, listener: Listener, stop: StopSwitch, on_
     whole = setup_of(store, run, with_unit=True)
     with open_bench(whole.bench, setup.part.model, line.unit, goes_on_from=last, through=through) as bench:
         book = StoreBook(writer, whole, bench.clock)
-        job = Job(run, setup, acquisition_for(setup), conditions, done)
+        job = Job(run, setup, acquisition_for(whole), conditions, done)
         on_begin(run, plan_for(setup, tuple(condition for _, condition in job.left())))
         _run(job, _without_unit(bench) if through else bench, book, listener, stop)
-        return Night(run, len(conditions), bench.clock.elapsed_s())
+        return Night(run, len(conditions), len(conditions) - len(done), bench.clock.elapsed_s())
 
 
 def _run(job: Job, bench: OpenBench, book: StoreBook, listener: Listener, stop: StopSwitch) -> None:

@@ -242,7 +242,8 @@ class Runner:
             return Outcome.READY
         progress.flag = ""
         progress.soak = SoakWatch(self._sequence.soak, condition.temperature_c, self._clock.elapsed_s())
-        self._say("soak began", f"to {condition.temperature_c:g} °C, condition {number}")
+        place = f"{number + 1} of {len(self._job.conditions)}"
+        self._say("soak began", f"to {condition.temperature_c:g} °C, before condition {place}")
         return Outcome.SOAK_NEEDED
 
     def _soak(self) -> Outcome:
@@ -257,6 +258,7 @@ class Runner:
         )
         verdict = progress.soak.judge(sample)
         if verdict.state == "waiting":
+            self._say("soaking", verdict.evidence)
             self._wait(self._sequence.soak.poll_s)
             return Outcome.WAITING
         # The exchanges of a soak are committed with it: a condition holds only what it took to read it.

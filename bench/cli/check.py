@@ -18,9 +18,11 @@ BenchArgument = Annotated[Path, typer.Argument(help="Bench file (.toml).", metav
 
 
 def check(bench: BenchArgument, as_json: Json = False) -> None:
-    """Ask every instrument of a bench who it is, read its error queue, compare serials and calibration dates.
+    """Ask each instrument who it is; switch nothing on.
 
-    Nothing is switched on. Example: nightbench check my.bench.toml
+    Error queues are read; serial numbers and calibration dates are compared with the bench file.
+
+    Example: nightbench check my.bench.toml
     """
     from bench.assemble import open_bench
     from bench.check import check_bench

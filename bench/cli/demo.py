@@ -29,7 +29,9 @@ def demo(
     quick: Quick = False,
     as_json: Json = False,
 ) -> None:
-    """Run the shipped night on simulated instruments: plan, hazards, run, report.
+    """Run the shipped night on simulated instruments.
+
+    Plan, hazards, run, report: the whole chain, on a clock that jumps.
 
     Example: nightbench demo --unit VG2-0013 --to faulty
     """

@@ -21,7 +21,9 @@ def derive(
     residual: Residual = None,
     as_json: Json = False,
 ) -> None:
-    """Derive a run again from its readings and decide it, perhaps with other limits or path losses.
+    """Derive a run again from its readings and decide it.
+
+    Other limits or path losses take the place of the run's own where they are given.
 
     Example: nightbench derive latest --part tighter.part.toml
     """
@@ -50,7 +52,9 @@ def report(
     residual: Residual = None,
     as_json: Json = False,
 ) -> None:
-    """Write the report folder of one or more runs, perhaps with other limits or path losses.
+    """Write the report folder of one or more runs.
+
+    Other limits or path losses take the place of the run's own where they are given.
 
     Runs of several units are pooled as well: mean, spread and capability over the units at each limit's conditions.
 

@@ -28,7 +28,7 @@ def export(
     store: Store = DEFAULT_STORE,
     as_json: Json = False,
 ) -> None:
-    """Write the characteristics and readings of a run as files.
+    """Write the tables of a run as files for other tools.
 
     Example: nightbench export latest --format csv --to tables
     """

@@ -14,7 +14,9 @@ if TYPE_CHECKING:
 
 
 def plan(sequence: SequenceFile, bench: BenchFile = None, part: PartFile = None, as_json: Json = False) -> None:
-    """Show conditions, order, finish time and hazards of a sequence, with nothing switched on.
+    """Show what a sequence will do, how long, and its hazards.
+
+    Nothing is opened and nothing switched on.
 
     Example: nightbench plan my.sequence.toml --bench my.bench.toml
     """

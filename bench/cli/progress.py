@@ -9,7 +9,8 @@ from datetime import datetime, timedelta
 from types import FrameType
 from typing import TYPE_CHECKING
 
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+from rich.progress import Progress, ProgressColumn, Task, TextColumn
+from rich.text import Text
 
 from bench.cli.output import side_console
 from bench.runner import StopSwitch
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
 
 #: Events that a person wants to read as they happen; bring-up and safe-state steps are in the run's record.
 SPOKEN = frozenset({"run resumed", "soak timed out", "tripped", "stopped"})
+
+#: Those of them after which nothing more is measured.
+ENDING = frozenset({"tripped", "stopped"})
 
 #: Signals that ask for a stop; without a terminal to close, as on Windows, there is no SIGHUP.
 STOPPING = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
@@ -36,13 +40,13 @@ class RunProgress:
         self._console = side_console()
         self._bar = Progress(
             TextColumn("{task.description}"),
-            BarColumn(bar_width=30),
-            MofNCompleteColumn(),
+            NightColumn(),
+            TextColumn("{task.completed:.0f} of {task.total:.0f}"),
             TextColumn("{task.fields[finish]}"),
             console=self._console,
             disable=not self._console.is_terminal,
         )
-        self._task = self._bar.add_task("waiting", total=None, finish="")
+        self._task = self._bar.add_task("bring-up", total=1, finish="")
         self._plan: Plan | None = None
         self.run = ""
 
@@ -53,36 +57,57 @@ class RunProgress:
         self._bar.stop()
 
     def begin(self, run: str, plan: Plan) -> None:
-        """Take the run that is about to begin, and its plan, and start to draw."""
+        """Take the run that is about to begin, or to go on, and the plan of what is left; start to draw."""
         self.run = run
         self._plan = plan
         self._bar.start()
-        self._bar.update(self._task, total=len(plan.conditions))
 
     def __call__(self, event: Event) -> None:
         """Show one event."""
-        if event.kind == "condition done":
+        if event.kind in ("run began", "run resumed"):
+            total, left = int(event.facts["total"]), int(event.facts["left"])
+            self._bar.update(self._task, total=total, completed=total - left, finish=self._ends(event.at, 0))
+        elif event.kind == "condition done":
             self._advance(event)
-        elif event.kind == "soak began":
+        elif event.kind in ("soak began", "soaking"):
             self._bar.update(self._task, description=f"soak {event.text}")
+        if event.kind == "soak began":
             self._say(f"{_clock_text(event.at)}  soak {event.text}")
         elif event.kind == "soak ended":
             self._say(f"{_clock_text(event.at)}  soaked: {event.text}")
         elif event.kind in SPOKEN:
-            self._console.print(f"{_clock_text(event.at)}  {event.kind}: {event.text}", markup=False)
+            if event.kind in ENDING:
+                self._bar.stop()
+            self._console.print(f"{_clock_text(event.at)}  {event.kind}: {event.text}", markup=False, soft_wrap=True)
 
     def _advance(self, event: Event) -> None:
         if self._plan is None:
             return
+        left = int(event.facts["left"])
+        ends = self._ends(event.at, len(self._plan.conditions) - left)
+        self._bar.update(self._task, advance=1, description=event.text, finish=ends)
+
+    def _ends(self, at: datetime, done: int) -> str:
+        """When the last condition will be complete, with ``done`` of those that were left."""
+        if self._plan is None or not self._plan.conditions:
+            return ""
         finish_s = self._plan.estimate.finish_s
-        done = len(finish_s) - int(event.facts["left"])
-        ends = event.at + timedelta(seconds=finish_s[-1] - finish_s[done - 1])
-        self._bar.update(self._task, completed=done, description=event.text, finish=f"ends {_clock_text(ends)}")
+        left_s = finish_s[-1] - (finish_s[done - 1] if done else 0.0)
+        return f"ends {_clock_text(at + timedelta(seconds=left_s))}"
 
     def _say(self, text: str) -> None:
         """A line for a log file; a terminal has the bar instead."""
         if not self._console.is_terminal:
-            self._console.print(text, markup=False)
+            self._console.print(text, markup=False, soft_wrap=True)
+
+
+class NightColumn(ProgressColumn):
+    """The night from dusk to dawn: what is done, where it is, what is left."""
+
+    def render(self, task: Task) -> Text:
+        """Twenty-four marks, one for each twenty-fourth of the conditions."""
+        done = int(24 * task.completed / task.total) if task.total else 0
+        return Text("●" * done + ("◐" if done < 24 else "") + "·" * (23 - done))
 
 
 @contextmanager

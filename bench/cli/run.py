@@ -47,7 +47,9 @@ def run(
     report: ReportWanted = True,
     as_json: Json = False,
 ) -> None:
-    """Run a sequence on a unit, unattended, and report; or on a through, to see what the bench itself contributes.
+    """Run a sequence on a unit, unattended, and report.
+
+    With --through there is no unit: the run shows what the bench itself contributes.
 
     Example: nightbench run my.sequence.toml --unit VG2-0007
     """
@@ -117,7 +119,11 @@ def make_night(work: Work, store: str, *, must_exist: bool, to: Path | None, wit
                     error.add_note(resume_hint(progress.run, store_name))
                 raise
         report = report_of(opened, night.run)
-        page = write_report(report, to) if with_report else None
+        try:
+            page = write_report(report, to) if with_report else None
+        except BenchError as error:
+            error.add_note(f"the run is kept: nightbench report {_named(night.run, store_name)}")
+            raise
     if as_json:
         print_json(
             {
@@ -126,6 +132,7 @@ def make_night(work: Work, store: str, *, must_exist: bool, to: Path | None, wit
                 "report": None if page is None else str(page),
                 "conditions": night.conditions,
                 "decision": report.decision,
+                "not_tested": sum(limit.decision == "not tested" for limit in report.limits),
                 "elapsed_s": round(clock.elapsed_s(), 3),
                 "bench_time_s": round(night.bench_time_s, 3),
             }
@@ -133,8 +140,9 @@ def make_night(work: Work, store: str, *, must_exist: bool, to: Path | None, wit
     else:
         show_decisions(report)
         out = console()
+        now = "" if night.measured == night.conditions else f" ({night.measured} of them now)"
         out.print(
-            f"{night.conditions} conditions, {duration_text(night.bench_time_s)} on the bench, "
+            f"{night.conditions} conditions{now}, {duration_text(night.bench_time_s)} on the bench, "
             f"{duration_text(clock.elapsed_s())} here"
         )
         out.print(f"store:  {store_name}", soft_wrap=True)
@@ -145,5 +153,9 @@ def make_night(work: Work, store: str, *, must_exist: bool, to: Path | None, wit
 
 def resume_hint(run: str, store_name: str) -> str:
     """The command that goes on with a run, ready to be pasted."""
-    option = "" if store_name == DEFAULT_STORE else f" --store {shlex.quote(store_name)}"
-    return f"go on with: nightbench resume {run[:8]}{option}"
+    return f"go on with: nightbench resume {_named(run, store_name)}"
+
+
+def _named(run: str, store_name: str) -> str:
+    """A run as the command line names it."""
+    return run[:8] if store_name == DEFAULT_STORE else f"{run[:8]} --store {shlex.quote(store_name)}"

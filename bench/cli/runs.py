@@ -16,7 +16,9 @@ OneRun = Annotated[str | None, typer.Argument(help="Show this run's events inste
 
 
 def runs(run_name: OneRun = None, store: Store = DEFAULT_STORE, as_json: Json = False) -> None:
-    """List the runs of a store, the newest first, or the events of one run.
+    """List the runs of a store, or the events of one run.
+
+    The newest run stands first.
 
     Example: nightbench runs latest
     """
@@ -61,11 +63,11 @@ def runs(run_name: OneRun = None, store: Store = DEFAULT_STORE, as_json: Json = 
             line.sequence,
             line.state,
             f"{line.done}/{line.total}",
-            line.began.astimezone().strftime("%Y-%m-%d %H:%M"),
+            line.began.strftime("%Y-%m-%d %H:%M"),
         )
         for line in lines
     ]
-    console().print(table_of("", ("Run", "Unit", "Part", "Sequence", "State", "Conditions", "Began"), rows))
+    console().print(table_of("", ("Run", "Unit", "Part", "Sequence", "State", "Conditions", "Began (UTC)"), rows))
 
 
 def _events(run: str, opened: OpenStore, *, as_json: bool) -> None:
@@ -81,5 +83,5 @@ def _events(run: str, opened: OpenStore, *, as_json: bool) -> None:
             }
         )
         return
-    rows = [(event.at.astimezone().strftime("%Y-%m-%d %H:%M:%S"), event.kind, event.text) for event in events]
-    console().print(table_of(f"Run {run}", ("Time", "Event", "What"), rows))
+    rows = [(event.at.strftime("%Y-%m-%d %H:%M:%S"), event.kind, event.text) for event in events]
+    console().print(table_of(f"Run {run}", ("Time (UTC)", "Event", "What"), rows))

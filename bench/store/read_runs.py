@@ -51,7 +51,12 @@ def run_line(engine: Engine, where: str, run: str) -> RunLine:
 def _lines() -> Select[Any]:
     condition, run = tables.condition.c, tables.run.c
     counts = (
-        select(condition.run, func.count(condition.completed).label("done"), func.count().label("total"))
+        select(
+            condition.run,
+            func.count(condition.completed).label("done"),
+            func.count().label("total"),
+            func.max(condition.id).label("newest"),
+        )
         .group_by(condition.run)
         .subquery()
     )
@@ -72,7 +77,8 @@ def _lines() -> Select[Any]:
             run.kind,
         )
         .outerjoin_from(tables.run, counts, counts.c.run == run.id)
-        .order_by(run.began.desc(), run.id)
+        # The plan is stored as a run begins: its keys tell the order even where simulated clocks say the same time.
+        .order_by(func.coalesce(counts.c.newest, 0).desc(), run.began.desc(), run.id)
     )
 
 
@@ -82,9 +88,8 @@ def find_run(engine: Engine, where: str, text: str) -> str:
     Raises NoSuchRun if none fits, or several do; the message lists them.
     """
     wanted = text.strip().lower()
-    run = tables.run.c
-    query = select(run.id, run.unit, run.sequence, run.began).order_by(run.began.desc(), run.id)
-    query = query.limit(1) if wanted == LATEST else query.where(run.id.startswith(wanted, autoescape=True))
+    query = _lines()
+    query = query.limit(1) if wanted == LATEST else query.where(tables.run.c.id.startswith(wanted, autoescape=True))
     with store_faults(where), engine.connect() as connection:
         found = connection.execute(query).all()
     if not found:
