@@ -65,7 +65,24 @@ _DRAWINGS: tuple[tuple[Callable[[Report, Plan], Figure | None], Plan], ...] = (
     (compact, Plan("gain_monotonicity", "gain_monotonicity", "Smallest gain step", _TEMPERATURE, _CODE, "lowest")),
     (compact, Plan("gain_tempco", "gain_tempco", "Gain temperature coefficient", _CODE, _TEMPERATURE, "largest")),
     (panels, Plan("gain_flatness", "gain_flatness", "Gain flatness over frequency", _TEMPERATURE, _CODE, "highest")),
+    (panels, Plan("phase_change", "phase_change", "Phase change over gain codes", _CODE, _TEMPERATURE, "largest")),
+    (
+        panels,
+        Plan("small_signal_flatness", "small_signal_flatness", "Small-signal flatness", _CODE, _TEMPERATURE, "highest"),
+    ),
     (panels, Plan("gain_match", "gain_match", "Gain match between channels", _CODE, _TEMPERATURE, "largest")),
+    (
+        panels,
+        Plan(
+            "small_signal_gain_match", "small_signal_gain_match", "Small-signal gain match", _CODE, _TEMPERATURE,
+            "largest",
+        ),
+    ),
+    (panels, Plan("phase_match", "phase_match", "Phase match between channels", _CODE, _TEMPERATURE, "largest")),
+    (
+        panels,
+        Plan("image_rejection", "image_rejection", "Image rejection at each code", _CODE, _TEMPERATURE, "lowest"),
+    ),
     (by_mode, Plan("supply_current", "supply_current", "Supply current over temperature", _TEMPERATURE, "", "highest")),
     (
         by_mode,
@@ -101,7 +118,8 @@ _SHOWN_ELSEWHERE = frozenset(
     {
         "oip3_lower", "oip3_upper", "im3_departure_level", "gain", "gain_step", "gain_best_fit_error",
         "supply_current_change", "supply_current_box", "supply_current_slope", "supply_power", "oip3_load_change",
-        "series_resistor", "series_resistor_loss", "noise_figure_y", "noise_figure_gain",
+        "series_resistor", "series_resistor_loss", "noise_figure_y", "noise_figure_gain", "small_signal_gain",
+        "phase",
     }
 )  # fmt: skip
 

@@ -325,7 +325,8 @@ def _band_rows(table: pd.DataFrame, factor: float, shown: str) -> Rows:
 
 def _limits(report: Report, table: pd.DataFrame, plan: Plan) -> Rows:
     """Limit lines, unit by unit, since each limit is stated in its own."""
-    shown, factor = unit_of(plan.characteristic)
+    _, factor = unit_of(plan.characteristic)
+    own_unit = CHARACTERISTICS[plan.characteristic].unit
     table = table.assign(y=table["value"] * factor)
     lines: Rows = []
     by_unit: dict[str, list[Limit]] = {}
@@ -334,7 +335,7 @@ def _limits(report: Report, table: pd.DataFrame, plan: Plan) -> Rows:
             by_unit.setdefault(limit.unit, []).append(limit)
     for unit, limits in by_unit.items():
         told = [axis for axis in AXES if axis != plan.x]
-        lines += limit_rows(table, limits, "x", told, to_si(1.0, unit) / to_si(1.0, shown))
+        lines += limit_rows(table, limits, "x", told, factor * to_si(1.0, unit) / to_si(1.0, own_unit))
     return lines
 
 
