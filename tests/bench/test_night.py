@@ -63,10 +63,16 @@ class Witness:
 
     @contextlib.contextmanager
     def open_bench(
-        self, loaded: Loaded[Bench], part: Part, unit: str, *, goes_on_from: datetime | None = None
+        self,
+        loaded: Loaded[Bench],
+        part: Part,
+        unit: str,
+        *,
+        goes_on_from: datetime | None = None,
+        through: bool = False,
     ) -> Iterator[OpenBench]:
         """As ``bench.assemble.open_bench``, and keep the rig."""
-        with open_bench(loaded, part, unit, goes_on_from=goes_on_from) as opened:
+        with open_bench(loaded, part, unit, goes_on_from=goes_on_from, through=through) as opened:
             assert opened.rig is not None
             self.benches.append(opened)
             self.rigs.append(opened.rig)

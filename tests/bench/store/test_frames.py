@@ -77,6 +77,7 @@ def test_facts_instruments_events_and_hazards_come_along(store: Store, quick: Ru
         "ended": AT,
         "tool_version": "0.1.0",
         "planned": len(store.planned_conditions(quick.run)),
+        "kind": "unit",
     }
     assert frames.hazards == (note,)
     assert frames.instruments.to_dict("list") == {
