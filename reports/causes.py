@@ -28,7 +28,14 @@ CANCELLED = 1e-9
 
 #: Divisors from half-width to standard uncertainty: JCGM 100:2008, 4.3.7 (rectangular), 4.3.9 (triangular); the arcsine
 #: (U-shaped) one is that of a sine of unknown phase, as UKAS M3003 uses it for mismatch (from memory, not seen).
-DIVISORS: dict[str, float] = {"rectangular": 3**0.5, "triangular": 6**0.5, "U-shaped": 2**0.5, "normal, k = 2": 2.0}
+#: One part of a complex number anywhere in a disk has half the radius: r²/4 is the mean of x² over it.
+DIVISORS: dict[str, float] = {
+    "rectangular": 3**0.5,
+    "triangular": 6**0.5,
+    "U-shaped": 2**0.5,
+    "normal, k = 2": 2.0,
+    "disk": 2.0,
+}
 
 
 def standard(half_width: float, distribution: str) -> float:

@@ -194,6 +194,51 @@ CHARACTERISTICS: dict[str, Definition] = {
         "output level − input level + 10·log10(R_load / R_in), the other tone off",
         "P = V²/R",
     ),
+    "small_signal_gain": Definition(
+        "dB",
+        "Small-signal voltage gain",
+        "20·log10|S21| + 10·log10(R_load / R_in), S21 of the unit between its input resistance and the load, at the "
+        "condition's frequency",
+        "K. Kurokawa, Power Waves and the Scattering Matrix, IEEE Trans. MTT 13, 1965 (from memory, not seen)",
+        "the network analyzer's two ports, baluns and pads included, are taken off as the bench file's two-ports",
+    ),
+    "small_signal_flatness": Definition(
+        "dB", "Small-signal gain flatness", "highest − lowest small-signal gain over the sweep's frequencies", _PRACTICE
+    ),
+    "small_signal_gain_match": Definition(
+        "dB",
+        "Small-signal gain match between channels",
+        "small-signal gain of the first channel − that of the other, all else equal; stated at the other channel",
+        _PRACTICE,
+    ),
+    "phase": Definition(
+        "°", "Phase of the gain", "angle of S21 of the unit at the condition's frequency, from input to load", _PRACTICE
+    ),
+    "phase_change": Definition(
+        "°",
+        "Phase change over gain codes",
+        "phase − phase at the code of highest gain, all else equal",
+        _PRACTICE,
+    ),
+    "phase_match": Definition(
+        "°",
+        "Phase match between channels",
+        "phase of the first channel − that of the other, all else equal; stated at the other channel",
+        _PRACTICE,
+    ),
+    "image_rejection": Definition(
+        "dB",
+        "Image rejection that the channels' match allows",
+        "10·log10((1 + 2g·cos φ + g²) / (1 − 2g·cos φ + g²)), g the ratio of the channels' gains, φ the phase match",
+        "textbook result, as in B. Razavi, RF Microelectronics (from memory, not seen)",
+        "the two channels carry signals in exact quadrature and nothing else of the receiver differs",
+    ),
+    "group_delay": Definition(
+        "s",
+        "Group delay",
+        "−Δφ / (360°·Δf) between 5 MHz below and above the condition's frequency",
+        _PRACTICE,
+    ),
     "op1db": Definition(
         "dBm",
         "Output 1 dB compression point",

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reports import distortion, fewer_tones, gain, load_dependence, matching, supply, third_order
+from reports import distortion, fewer_tones, gain, load_dependence, matching, small_signal, supply, third_order
 from reports.characteristics import CHARACTERISTICS
 from reports.decibels import db_of_power_ratio
 from reports.frames import AXES, RunFrames
@@ -78,6 +78,7 @@ def derive_each(frames: RunFrames, wide: WideReadings | None = None) -> Found:
     if "supply_current_a" in wide.mean:
         groups.append(_from_supply(frames, wide, grid, tones))
     groups.append((word, _known_at(rows, one)) for word, rows, one in fewer_tones.figures(frames, wide, grid))
+    groups.append((word, _known_at(rows, one)) for word, rows, one in small_signal.figures(frames, wide, grid))
     for word, one in itertools.chain.from_iterable(groups):
         if len(one.rows):
             yield word, one
@@ -172,7 +173,7 @@ def _from_gain(
     }
     for word, function in by_code.items():
         yield word, _known_at(*function(voltage_gain, grid, codes))
-    yield "gain_match", _known_at(*matching.gain_match(voltage_gain, grid, frames.part.part.channels))
+    yield "gain_match", _known_at(*matching.gain_match(voltage_gain, grid, frames.part.single_channels))
     yield from _from_loads(frames, grid, voltage_gain, load_ohm)
 
 

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from reports.sweep_explanations import SWEEP_EXPLANATIONS
+
 #: Groups in the order in which pages and figures show them.
 GROUPS = (
     "Distortion",
@@ -353,6 +355,7 @@ EXPLANATIONS: dict[str, Explanation] = {
         "Source level and input path, scatter, and the analyzer's own noise that was subtracted; level error of the "
         "analyzer and output path cancel between noise and gain.",
     ),
+    **{word: Explanation(*words) for word, words in SWEEP_EXPLANATIONS.items()},
 }
 
 

@@ -34,7 +34,7 @@ DECISIONS: dict[str, tuple[str, str]] = {
 }
 
 #: Unit in the tables → unit that people read; others stay as they are.
-_SHOWN_UNITS = {"A": "mA", "W": "mW"}
+_SHOWN_UNITS = {"A": "mA", "W": "mW", "s": "ns"}
 
 #: Unit of a value → unit of a difference between two such values, where it is another.
 _DIFFERENCES = {"dBm": "dB", "dBc": "dB", "°C": "K"}

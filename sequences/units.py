@@ -38,6 +38,7 @@ _UNITS = (
     _unit("GHz", "ghz", "frequency", "1e9"),
     _unit("s", "s", "time"),
     _unit("µs", "us", "time", "1e-6"),
+    _unit("ns", "", "time", "1e-9"),
     _unit("ms", "ms", "time", "1e-3"),
     _unit("min", "min", "time", "60"),
     _unit("h", "h", "time", "3600"),
