@@ -106,6 +106,7 @@ def _page(report: Report) -> dict[str, Any]:
         "decisions": [_decision(limit) for limit in report.limits],
         "rule_text": _rule_text(report.limits),
         "coverage": report.coverage_statement,
+        "caveats": report.caveats,
         "findings": [_finding(finding) for finding in findings(report)],
         "hazards": [_hazard(hazard) for hazard in report.hazards],
         "events": _events(report.events),

@@ -155,6 +155,7 @@ class Report:
     hazards: tuple[HazardNote, ...]
     budgets: tuple[Budget, ...]
     coverage_statement: str
+    caveats: tuple[str, ...]
     corrections: Corrections
     cascades: pd.DataFrame = field(default_factory=no_cascades)
 
@@ -203,7 +204,8 @@ def summarise(frames: RunFrames) -> Report:
         events=frames.events,
         hazards=frames.hazards,
         budgets=tuple(budgets[word] for word in order),
-        coverage_statement=" ".join((COVERAGE_STATEMENT, *statements(frames), *caveats(frames, wide))),
+        coverage_statement=COVERAGE_STATEMENT,
+        caveats=(*statements(frames), *caveats(frames, wide)),
         corrections=corrections(frames, wide),
         cascades=cascade_table(frames.part, frames.conditions, stages),
     )

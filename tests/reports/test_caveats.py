@@ -49,7 +49,7 @@ def test_an_accuracy_of_zero_is_named_in_the_report(make_night: MakeNight, place
     """No instrument is exact: a 0 is an accuracy that nobody has looked up, and U is too small by it."""
     frames = _with_accuracy(make_night()[0], place, **{key: 0.0})
 
-    assert f"declares as 0: {place}.accuracy.{key}." in summarise(frames).coverage_statement
+    assert f"declares as 0: {place}.accuracy.{key}." in " ".join(summarise(frames).caveats)
 
 
 def test_what_no_figure_uses_need_not_be_declared(make_night: MakeNight) -> None:

@@ -272,6 +272,7 @@ def _report(
         hazards=(hazard,),
         budgets=_budgets(table),
         coverage_statement="U is the expanded uncertainty with k = 2, about 95.45 %.",
+        caveats=("U does not hold unless these errors are negligible: tone_1.accuracy.level_db.",),
         corrections=CORRECTIONS,
     )  # fmt: skip
 
