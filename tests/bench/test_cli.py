@@ -90,7 +90,9 @@ def test_the_demo_answers_where_everything_is_and_what_was_decided(demo: Demo) -
     """The documented keys, in a process that ends with 0 because the unit is good."""
     answer = demo.answer.json
 
-    assert set(answer) == {"run", "store", "report", "conditions", "decision", "elapsed_s", "bench_time_s"}
+    assert set(answer) == {
+        "run", "store", "report", "conditions", "decision", "not_tested", "elapsed_s", "bench_time_s",
+    }  # fmt: skip
     assert answer["store"] == demo.store
     assert answer["report"] == str(demo.folder / "demo" / "report.html")
     assert answer["conditions"] == 42
@@ -189,7 +191,7 @@ def test_runs_lists_a_run_and_its_events(demo: Demo) -> None:
     assert [line["run"] for line in listed] == [run]
     assert listed[0] | {"run": "", "began": "", "ended": ""} == {
         "run": "", "unit": "VG2-0007", "part": "VIRGA-2", "bench": "Nimbus", "sequence": "quick", "operator": "demo",
-        "state": "done", "began": "", "ended": "", "done": 42, "conditions": 42,
+        "state": "done", "began": "", "ended": "", "done": 42, "conditions": 42, "kind": "unit",
     }  # fmt: skip
     for name in (run, run[:6], "latest"):
         events = nightbench("runs", name, "--store", demo.store, "--json").json

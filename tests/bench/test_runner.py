@@ -191,10 +191,10 @@ def test_every_condition_is_committed_once_and_in_order(whole: FakeRun) -> None:
 
 
 def test_every_condition_holds_the_same_readings(whole: FakeRun) -> None:
-    """Two source levels, four figures for each of seven lines, supply and temperatures."""
+    """Two source levels, five figures for each of seven lines, supply and temperatures."""
     for one in whole.book.conditions:
         assert len(one.readings) == 1
-        assert len(one.readings[0]) == 2 + 4 * 7 + 2 + 2
+        assert len(one.readings[0]) == 2 + 5 * 7 + 2 + 2
         assert one.flag == ""
 
 
@@ -221,7 +221,7 @@ def test_rf_is_off_through_every_soak(whole: FakeRun) -> None:
             emits = call.what == "on"
         if call.place == "chamber" and call.what == "target":
             assert not emits
-    soaks = [kind for kind in whole.book.kinds() if kind.startswith("soak")]
+    soaks = [kind for kind in whole.book.kinds() if kind.startswith("soak ")]
 
     assert soaks == ["soak began", "soak ended"] * 2
 
