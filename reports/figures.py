@@ -9,6 +9,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from reports import guides
+from reports.cascade_chart import cascade_figures
 from reports.characteristics import CHARACTERISTICS
 from reports.explanations import GROUPS, OTHER
 from reports.margin_chart import margin_chart
@@ -131,6 +132,7 @@ def draw_figures(report: Report) -> tuple[Figure, ...]:
     """All figures that the run has data for: the overview of the margins, then group by group."""
     figures = [_margins(report), *(draw(report, plan) for draw, plan in _DRAWINGS)]
     figures += [panels(report, plan) for plan in _unplanned(report)]
+    figures += cascade_figures(report)
     order = (OVERVIEW, *GROUPS, OTHER)
     return tuple(sorted((one for one in figures if one is not None), key=lambda figure: order.index(figure.group)))
 

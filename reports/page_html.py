@@ -13,6 +13,8 @@ import pandas as pd
 
 from reports.budgets_html import FILE as BUDGETS_FILE
 from reports.budgets_html import budget_overview
+from reports.cascade_chart import GROUP as CASCADE_GROUP
+from reports.cascade_section import cascade_section
 from reports.characteristics import CHARACTERISTICS
 from reports.corrections_html import corrections_section
 from reports.definitions_html import FILE as DEFINITIONS_FILE
@@ -83,13 +85,17 @@ def page_html(report: Report, figures: Sequence[Figure]) -> str:
         | {"group": one.group}
         for number, one in enumerate(figures, start=1)
     ]
+    titles = dict.fromkeys(one.group for one in figures)
+    cascades = cascade_section(report)
+    if cascades:
+        titles.setdefault(CASCADE_GROUP)
     groups = [
         {"title": group, "id": anchor(group), "figures": [one for one in numbered if one["group"] == group]}
-        for group in dict.fromkeys(one.group for one in figures)
+        for group in titles
     ]
     facts = report.facts
     head = running_head(f"{report.part.part.name}, unit {facts.unit}, run {facts.run}")
-    return template("report.html").render(page=_page(report) | {"groups": groups}, head=head)
+    return template("report.html").render(page=_page(report) | {"groups": groups, "cascades": cascades}, head=head)
 
 
 def _page(report: Report) -> dict[str, Any]:

@@ -1,0 +1,139 @@
+"""Figures of a cascade: its level plan over the gain codes of two stages, or over one code for all stages.
+
+Rule: shade grows lighter with the value all the way, so that it survives grey printing, and numbers stand in it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from reports.cascade_table import POINT, QUANTITIES
+from reports.chart_parts import Rows, category_colours, commonest_slice, described, layers
+from reports.panel_figures import Figure
+from reports.panels_chart import Panels, panels_chart
+from reports.svg_text import svg_text
+from reports.wording import condition_text, fixed_text
+
+if TYPE_CHECKING:
+    from reports.summary import Report
+
+GROUP = "Cascade"
+
+#: Quantity → name of its panel.
+TITLES = {"gain": "Gain", "noise_figure": "Noise figure", "oip3": "OIP3"}
+
+#: Most codes of a stage that a map shows; with more, the drawing grows heavy and no field can be told.
+MOST_CODES = 16
+
+_SIZE = 250
+
+
+def cascade_figures(report: Report) -> Iterator[Figure]:
+    """One figure per cascade of the run, at one point."""
+    for number, (name, table) in enumerate(report.cascades.groupby("cascade", sort=False), start=1):
+        known = table[table["quantity"].isin(TITLES) & table["value"].notna()]
+        if known.empty:
+            continue
+        known, point = one_point(report, known)
+        stages = next(one.stages for one in report.part.cascade if one.name == name)
+        title = f"Level plan of the cascade {name}"
+        subtitle = f"predicted, at {condition_text(point)}"
+        codes = [f"gain_code_{stage}" for stage in range(1, len(stages) + 1)]
+        is_map = len(stages) == 2 and known.duplicated(["quantity", codes[0]]).any()
+        if is_map:
+            chart, caption = _map(known, stages, title, subtitle), _MAP_CAPTION
+        elif known[codes[0]].nunique() > 1:
+            chart, caption = _lines(known, codes[0], title, subtitle), _LINES_CAPTION
+        else:
+            continue
+        file = f"cascade_{number}"
+        yield Figure(file, title, caption, svg_text(chart, file, title), GROUP)
+
+
+def one_point(report: Report, table: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, object]]:
+    """Rows of a cascade at one point: at the reference temperature and in the first mode, if they were measured."""
+    preferred = {
+        "temperature_c": report.sequence.sequence.reference_temperature_c,
+        "supply_mode": report.part.supply_mode[0].name,
+    }
+    return commonest_slice(table.astype({"supply_mode": "str"}), POINT, preferred)
+
+
+_MAP_CAPTION = (
+    "Each field is a pair of gain codes, predicted from what both stages do alone and the loss between them; the "
+    "lighter, the higher. Numbers stand near the ends and in the middle of both ranges. OIP3: coherent addition."
+)
+_LINES_CAPTION = "All stages at the same gain code; band: expanded uncertainty U. OIP3: coherent addition."
+
+
+def _map(table: pd.DataFrame, stages: tuple[str, ...], title: str, subtitle: str) -> dict[str, Any]:
+    first, second = (_thinned(table[f"gain_code_{stage}"]) for stage in (1, 2))
+    kept = table[table["gain_code_1"].isin(first) & table["gain_code_2"].isin(second)]
+    told = (_told(first), _told(second))
+    rows: Rows = []
+    for quantity, of_one in kept.groupby("quantity", sort=False):
+        middle = (of_one["value"].min() + of_one["value"].max()) / 2
+        columns = (of_one["gain_code_1"], of_one["gain_code_2"], of_one["value"])
+        for one, two, value in zip(*(column.tolist() for column in columns), strict=True):
+            text = fixed_text(value, 1) if one in told[0] and two in told[1] else ""
+            ink = "black" if value > middle else "white"
+            rows.append({"quantity": quantity, "one": one, "two": two, "value": value, "text": text, "ink": ink})
+    names = [quantity for quantity in TITLES if (kept["quantity"] == quantity).any()]
+    body = {
+        "hconcat": [_panel(quantity, stages) for quantity in names],
+        "resolve": {"scale": {"color": "independent"}},
+        "spacing": 26,
+    }
+    return described(body, title, subtitle, rows)
+
+
+def _panel(quantity: str, stages: tuple[str, ...]) -> dict[str, Any]:
+    import altair as alt
+
+    unit = QUANTITIES[quantity]
+    x = alt.X("one:O", title=f"Gain code of {stages[0]}", axis=alt.Axis(labelAngle=0, labelOverlap="greedy"))
+    y = alt.Y("two:O", title=f"Gain code of {stages[1]}", axis=alt.Axis(labelOverlap="greedy"))
+    legend = alt.Legend(title=unit, orient="bottom", gradientLength=_SIZE - 20, gradientThickness=9)
+    colour = alt.Color("value:Q", scale=alt.Scale(scheme="viridis", zero=False, nice=False), legend=legend)
+    base = alt.Chart().transform_filter(f"datum.quantity === '{quantity}'").encode(x=x, y=y)
+    # A layer for each ink: a colour channel of the text would have to share the scale of the fields.
+    charts = [base.mark_rect().encode(color=colour)]
+    for ink in ("black", "white"):
+        text = base.transform_filter(f"datum.text !== '' && datum.ink === '{ink}'")
+        charts.append(text.mark_text(fontSize=10, fontWeight="bold", color=ink).encode(text="text:N"))
+    heading = {"text": f"{TITLES[quantity]} / {unit}", "fontSize": 12, "anchor": "start", "offset": 6}
+    return {"layer": layers(*charts), "width": _SIZE, "height": _SIZE, "title": heading}
+
+
+def _lines(table: pd.DataFrame, code: str, title: str, subtitle: str) -> dict[str, Any]:
+    table = table.sort_values(code, kind="stable")
+    names = [quantity for quantity in TITLES if (table["quantity"] == quantity).any()]
+    panel_of = {quantity: f"{TITLES[quantity]} / {QUANTITIES[quantity]}" for quantity in names}
+    columns = ("quantity", code, "value", "expanded_uncertainty", "bound")
+    rows: Rows = []
+    for quantity, x, y, u, bound in zip(*(table[column].tolist() for column in columns), strict=True):
+        place = {"panel": panel_of[quantity], "x": x, "series": "cascade"}
+        rows.append({**place, "kind": "value", "y": y, "bound": int(bound)})
+        rows.append({**place, "kind": "band", "low": y - u, "high": y + u})
+    figure = Panels(
+        title, subtitle, rows, tuple(panel_of.values()), 3, "Gain code of all stages", "", "", ("cascade",),
+        category_colours(1), width=_SIZE, height=_SIZE - 50,
+    )  # fmt: skip
+    return panels_chart(figure)
+
+
+def _thinned(codes: pd.Series[Any]) -> list[int]:
+    """At most ``MOST_CODES`` codes, evenly spread, both ends included."""
+    values = sorted(int(code) for code in codes.dropna().unique())
+    if len(values) <= MOST_CODES:
+        return values
+    step = (len(values) - 1) / (MOST_CODES - 1)
+    return [values[round(step * place)] for place in range(MOST_CODES)]
+
+
+def _told(values: list[int]) -> set[int]:
+    """Codes at which a number stands: one from either end, where it is not cut off, and in the middle."""
+    return {values[min(1, len(values) - 1)], values[len(values) // 2], values[max(0, len(values) - 2)]}
