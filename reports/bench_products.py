@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reports.analyzer_limits import own_product_dbm
+from reports.causes import DIVISORS, standard
 from reports.wide_readings import wide_readings
 from sequences.products import HARMONICS, LINES
 
@@ -35,7 +36,7 @@ if TYPE_CHECKING:
 FloatArray = NDArray[np.float64]
 Rows = NDArray[np.intp]
 
-#: Scatter of a reading with the through that is added to it, in standard deviations: so that it is "at most".
+#: Standard deviations that are added to make a level "at most": those of its scatter, or of what it was judged by.
 _SCATTERS = 2.0
 
 
@@ -69,6 +70,7 @@ def bench_products(
     lower, upper = wide.of("tone_lower_level_dbm"), wide.of("tone_upper_level_dbm")
     intercept = analyzer.intercept2_dbm if order == 2 else analyzer.intercept3_dbm
     declared = own_product_dbm(line, lower, upper, wide.of(f"{line}_attenuation_db"), intercept)
+    declared = declared + _misjudged_db(wide, line, analyzer)
     # From the tone's level at the connector back to the load, and from there to the line's at the connector.
     behind_db = losses_db[0] - losses_db[1]
     sources = _declared_of_sources(frames, wide, line) + lower + behind_db
@@ -79,6 +81,26 @@ def bench_products(
         BenchProduct("source products", "sources: product", np.where(is_shown, -np.inf, sources)),
         BenchProduct("residual product", "bench: product with a through", np.where(is_shown, shown, -np.inf)),
     )
+
+
+def _misjudged_db(wide: WideReadings, line: str, analyzer: AnalyzerEntry) -> FloatArray:
+    """How far the analyzer's own product may be above what the readings of the tones make of it, against the line; dB.
+
+    A level error that tones and line share is in a product of order k as often as k tones make it, and once in the
+    line. It decides which readings are believed, so what is left out here would gather in those just believed.
+    """
+    order = sum(abs(factor) for factor in LINES[line])
+    accuracy = analyzer.accuracy
+    level_db = float(np.hypot(np.hypot(accuracy.level_db, accuracy.flatness_db), accuracy.attenuator_db))
+    scale_db = accuracy.scale_db_per_10db * (wide.of("tone_lower_level_dbm") - wide.of(f"{line}_level_dbm")) / 10.0
+    misjudged: FloatArray = _SCATTERS * np.hypot(
+        (order - 1) * standard(level_db, "rectangular"), _rectangular(scale_db)
+    )
+    return misjudged
+
+
+def _rectangular(half_width_db: FloatArray) -> FloatArray:
+    return half_width_db / DIVISORS["rectangular"]
 
 
 def _declared_of_sources(frames: RunFrames, wide: WideReadings, line: str) -> FloatArray:
@@ -93,7 +115,8 @@ def _declared_of_sources(frames: RunFrames, wide: WideReadings, line: str) -> Fl
     n, m = (abs(factor) for factor in LINES[line])
     if combiner is None or n + m != 3 or np.isnan(settings[0] + settings[1]).all():
         return nothing
-    return n * settings[0] + m * settings[1] - 2.0 * combiner.intercept3_dbm - settings[0]
+    misjudged_db = 0.0 if source is None else 2.0 * _SCATTERS * standard(source.accuracy.level_db, "rectangular")
+    return n * settings[0] + m * settings[1] - 2.0 * combiner.intercept3_dbm - settings[0] + misjudged_db
 
 
 def _shown_by_through(frames: RunFrames, wide: WideReadings, line: str) -> FloatArray:
