@@ -114,20 +114,18 @@ def _level(frames: RunFrames, wide: WideReadings, grid: Grid, line: str) -> Unce
 
 def _from_lines(frames: RunFrames, wide: WideReadings, grid: Grid, tones: _Tones) -> Found:
     lower, upper = tones.outputs
-    products = {
-        line: _level(frames, wide, grid, line)
-        for line in (*TWO_TONE_PRODUCTS, *HARMONICS)
-        if f"{line}_level_dbm" in wide.mean
-    }
-    if {"im3_lower", "im3_upper"} <= set(products):
+    # Each level when it is needed: a long run has no memory for all of them at once.
+    there = {line for line in (*TWO_TONE_PRODUCTS, *HARMONICS) if f"{line}_level_dbm" in wide.mean}
+    if {"im3_lower", "im3_upper"} <= there:
+        products = {line: _level(frames, wide, grid, line) for line in ("im3_lower", "im3_upper")}
         yield from _from_third_order(frames, grid, tones.outputs, products)
-    if "im2_sum" in products:
-        yield "oip2", _known(distortion.oip2(lower, upper, products["im2_sum"]))
+        del products
+    if "im2_sum" in there:
+        yield "oip2", _known(distortion.oip2(lower, upper, _level(frames, wide, grid, "im2_sum")))
     for line in HARMONICS:
-        if line in products:
-            yield line, _known(distortion.harmonic(lower, products[line]))
+        if line in there:
+            yield line, _known(distortion.harmonic(lower, _level(frames, wide, grid, line)))
     if tones.inputs is not None:
-        products.clear()
         yield from _from_gain(frames, grid, tones.outputs, tones.inputs)
 
 
@@ -143,13 +141,15 @@ def _from_third_order(
     yield "oip3", _known(oip3)
     yield "oip3_lower", _known(both[0])
     yield "oip3_upper", _known(both[1])
+    del both
+    reference_ohm = frames.part.part.reference_load_ohm
+    yield "oip3_load_change", _known_at(*load_dependence.against_reference(oip3, grid, reference_ohm))
+    del oip3
     yield "im3", _known(distortion.im3(lower, upper, products["im3_lower"], products["im3_upper"]))
     lines = third_order.ThirdOrder.of(tones, products)
     yield "im3_slope", _known_at(*third_order.local_slopes(lines, grid))
     yield "im3_departure_level", _known_at(*third_order.departures(lines, grid))
     yield "im3_knee_level", _known_at(*third_order.knees(lines, grid))
-    reference_ohm = frames.part.part.reference_load_ohm
-    yield "oip3_load_change", _known_at(*load_dependence.against_reference(oip3, grid, reference_ohm))
 
 
 def _from_gain(

@@ -121,7 +121,7 @@ def best_fit_errors(gain: Uncertain, grid: Grid, codes: GainCodes) -> tuple[Rows
     """
     nominal = _nominal(grid, codes)
     groups = Groups.along(grid, "gain_code", -nominal, ~np.isnan(gain.value + nominal), least=3)
-    residuals = combined(gain, groups, residual_weights(nominal[groups.rows], groups.filled))
+    residuals = combined(gain, groups, residual_weights(nominal[groups.rows], groups.filled), last=True)
     places = np.flatnonzero(groups.filled.reshape(-1))
     return groups.rows.reshape(-1)[places], residuals.take(places)
 

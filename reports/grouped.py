@@ -15,6 +15,9 @@ from reports.errors import ShapeFault
 from reports.partners import Grid, Rows
 from reports.uncertainty import EMPTY, Cause, IntArray, Uncertain
 
+#: Most draws of one cause that ``combined`` keeps apart at the end. Ours: more lines of a kind hide the others.
+MANY_DRAWS = 8
+
 FloatArray = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
@@ -128,7 +131,9 @@ def residual_weights(key: FloatArray, filled: Flags) -> FloatArray:
     return weights
 
 
-def combined(quantity: Uncertain, groups: Groups, weights: FloatArray, value: FloatArray | None = None) -> Uncertain:
+def combined(
+    quantity: Uncertain, groups: Groups, weights: FloatArray, value: FloatArray | None = None, *, last: bool = False
+) -> Uncertain:
     """Σ weight·quantity over each group, draw by draw.
 
     Args:
@@ -137,6 +142,8 @@ def combined(quantity: Uncertain, groups: Groups, weights: FloatArray, value: Fl
         weights: Shape (groups, results, k), 0 in unfilled places: sensitivity of each result to each member.
         value: Shape (groups, results), where the results are not linear and the weights are their derivatives (JCGM
             100:2008, 5.1.3); left out, Σ weight·value.
+        last: Nothing will be derived from the result, so a cause of more than ``MANY_DRAWS`` draws may be summed into
+            one: fits over dozens of conditions would else take kilobytes per row.
 
     Returns:
         groups · results rows, group by group.
@@ -153,7 +160,7 @@ def combined(quantity: Uncertain, groups: Groups, weights: FloatArray, value: Fl
     lowest, highest = sides.min(axis=2, initial=0), sides.max(axis=2, initial=0)
     if np.any((lowest < 0) & (highest > 0)):
         raise ShapeFault("a value known only from below combined with one known only from above")
-    causes = {name: _combined_cause(cause, groups, weights) for name, cause in quantity.causes.items()}
+    causes = {name: _combined_cause(cause, groups, weights, last=last) for name, cause in quantity.causes.items()}
     return Uncertain(
         found.reshape(count * results), causes, (lowest + highest).astype(np.int8).reshape(count * results)
     )
@@ -215,14 +222,29 @@ def covariance(quantity: Uncertain, groups: Groups) -> FloatArray:
     return total
 
 
-def _combined_cause(cause: Cause, groups: Groups, weights: FloatArray) -> Cause:
+def _combined_cause(cause: Cause, groups: Groups, weights: FloatArray, *, last: bool) -> Cause:
     results = weights.shape[1]
     drawn = _Draws.of(cause, groups)
     contribution = weights @ drawn.contribution
+    if last and contribution.shape[2] > MANY_DRAWS:
+        dof = drawn.facts(cause.dof, cause, groups, 1)
+        return _in_one(cause, contribution, dof[:, None, :] if isinstance(dof, np.ndarray) else dof)
     return replace(
         cause,
         contribution=contribution.reshape(len(groups) * results, drawn.instance.shape[1]),
         instance=np.repeat(drawn.instance, results, axis=0),
         dof=drawn.facts(cause.dof, cause, groups, results),
         standard=drawn.facts(cause.standard, cause, groups, results),
+    )
+
+
+def _in_one(cause: Cause, contribution: FloatArray, dof: FloatArray | float) -> Cause:
+    """All draws of each result in quadrature as one, with their effective degrees of freedom (JCGM 100:2008, G.4.1)."""
+    squares = contribution**2
+    variance = squares.sum(axis=2).reshape(-1, 1)
+    quartic = (squares**2 / dof).sum(axis=2).reshape(-1, 1)
+    effective = np.divide(variance**2, quartic, out=np.full(quartic.shape, np.inf), where=quartic > 0)
+    numbers = np.arange(len(variance)).reshape(-1, 1)
+    return replace(
+        cause, contribution=np.sqrt(variance), instance=numbers, dof=effective, standard=np.nan, unit="", name_of=None
     )
