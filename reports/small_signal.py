@@ -16,7 +16,7 @@ from reports.decibels import db_of_power_ratio
 from reports.gain import codes_by_falling_gain
 from reports.sweeps import DB_PER_NEPER, DEG_PER_RADIAN, Sweeps
 from reports.temperature import at_temperature
-from reports.uncertainty import Uncertain, difference, linear
+from reports.uncertainty import COVERAGE, Uncertain, difference, linear
 
 if TYPE_CHECKING:
     from reports.frames import RunFrames
@@ -45,6 +45,10 @@ HALF_APERTURE_HZ = 5e6
 #: Largest relative standard uncertainty of an image for which its logarithm is taken as a straight line. Ours: at two
 #: of them the image's dB are bent by a third of their own uncertainty; beyond, only a bound is stated.
 STRAIGHT_WITHIN = 0.25
+
+#: Radius, in standard uncertainties, of the circle that holds 95.45 % of two independent normal errors of one size:
+#: gain and phase err apart, and a mismatch may grow in any direction. From the Rayleigh distribution, 1 − exp(−r²/2).
+CIRCLE = float(np.sqrt(-2 * np.log(1 - COVERAGE)))
 
 
 def figures(frames: RunFrames, wide: WideReadings, grid: Grid) -> Iterator[Figure]:
@@ -121,7 +125,7 @@ def image_rejection(gain_match: Uncertain, phase_match: Uncertain) -> Uncertain:
     """Image rejection in dB from both matches, row by row.
 
     Where the mismatch is not well above its own uncertainty its logarithm has no slope worth stating: there the value
-    is what a mismatch larger by two standard uncertainties would leave, and the true one is at least that.
+    is what a mismatch larger by ``CIRCLE`` standard uncertainties would leave, and the true one is at least that.
     """
     ratio = 10 ** (gain_match.value / 20)
     angle = np.radians(phase_match.value)
@@ -136,7 +140,7 @@ def image_rejection(gain_match: Uncertain, phase_match: Uncertain) -> Uncertain:
     # Relative standard uncertainty of the image's amplitude: 20·log10 has the slope 8.69 dB for each part of it.
     bounded = (image <= 0) | ~(straight.standard / DB_PER_NEPER <= STRAIGHT_WITHIN)
     apart = np.hypot(gain_match.value / DB_PER_NEPER, angle)
-    doubt = 2 * np.maximum(gain_match.standard / DB_PER_NEPER, phase_match.standard / DEG_PER_RADIAN)
+    doubt = CIRCLE * np.maximum(gain_match.standard / DB_PER_NEPER, phase_match.standard / DEG_PER_RADIAN)
     least: FloatArray = -db_of_power_ratio(np.where(bounded, ((apart + doubt) / 2) ** 2, 1.0))
     causes = {name: cause.scaled(np.where(bounded, 0.0, 1.0)) for name, cause in straight.causes.items()}
     known = np.isfinite(straight.value) | bounded

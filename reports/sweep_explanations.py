@@ -69,7 +69,7 @@ SWEEP_EXPLANATIONS: dict[str, tuple[str, str, str, str, str]] = {
         "g: ratio of the channels' gains, φ: phase match",
         _BOTH,
         "Those of gain match and phase match, times how steeply the rejection follows each. Where the mismatch is not "
-        "four times its standard uncertainty the value is a bound: at least what a mismatch larger by two of them "
+        "four times its standard uncertainty the value is a bound: at least what a mismatch larger by 2.5 of them "
         "leaves.",
     ),
 }
