@@ -10,8 +10,9 @@ from bench.assemble import OpenBench, open_bench
 from bench.book import StoreBook
 from bench.errors import UnsafeBench
 from bench.events import Listener
+from bench.job import Job, StopSwitch
 from bench.plan import Plan, acquisition_for, make_plan, plan_for, through_plan
-from bench.runner import Job, Runner, StopSwitch
+from bench.runner import Runner
 from bench.safe_state import make_safe, unconfirmed
 from bench.setups import setup_of
 from bench.store.records import RunRecord

@@ -7,18 +7,16 @@ way up.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from collections.abc import Sequence as SequenceOf
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Literal, Protocol
 
-from bench.acquisition import Acquisition
 from bench.bring_up import WakeUp, bring_up
 from bench.change import Changed, Changer
 from bench.errors import Stopped, Tripped, UnsafeBench
 from bench.events import Event, EventKind, Facts, Listener
 from bench.fewer_tones import FewerTones
 from bench.interlocks import broken, watches
+from bench.job import Job, RunBook, RunState, StopSwitch
 from bench.measure import SOURCE_READING, LineReader, Readings, needs_analyzer, read_condition, read_temperatures
 from bench.places import Places
 from bench.safe_state import make_safe, unconfirmed
@@ -31,7 +29,6 @@ from drivers.messages import Exchange
 from drivers.roles import Identity
 from drivers.timing import Clock
 from sequences.conditions import Condition
-from sequences.read_files import Setup
 
 #: Longest that a wait goes without looking for a wish to stop. Ours: short against a person's patience.
 STOP_LOOK_S = 0.5
@@ -40,67 +37,8 @@ STOP_LOOK_S = 0.5
 SOAK_FLAG = "soak timed out"
 
 
-RunState = Literal["running", "done", "tripped", "stopped"]
-
 #: How a final state is called in the store.
 _STORED_AS: dict[State, RunState] = {State.DONE: "done", State.STOPPED: "stopped", State.TRIPPED: "tripped"}
-
-
-class RunBook(Protocol):
-    """Where a run is written down; ``bench.store`` has the real one."""
-
-    def instruments(self, identities: Mapping[str, Identity]) -> None:
-        """Keep who answered."""
-        ...
-
-    def complete_condition(
-        self,
-        number: int,
-        readings: SequenceOf[Mapping[str, float]],
-        exchanges: SequenceOf[Exchange],
-        flag: str,
-        curves: SequenceOf[Curve] = (),
-    ) -> None:
-        """Commit a condition's readings (one mapping per repeat), curves, exchanges and completeness: all or none."""
-        ...
-
-    def event(self, event: Event) -> None:
-        """Commit one event."""
-        ...
-
-    def exchanges(self, exchanges: SequenceOf[Exchange]) -> None:
-        """Commit exchanges that belong to no condition: bring-up, soak."""
-        ...
-
-    def finish(self, state: RunState, exchanges: SequenceOf[Exchange]) -> None:
-        """Commit how the run ended, and the exchanges since the last commit."""
-        ...
-
-
-@dataclass(slots=True)
-class StopSwitch:
-    """A wish to stop, set from a signal handler or another thread and looked at between exchanges."""
-
-    asked: bool = False
-
-    def ask(self) -> None:
-        """Wish for a stop."""
-        self.asked = True
-
-
-@dataclass(frozen=True, slots=True)
-class Job:
-    """What a run has to do: the files, the unit's conditions in order with their numbers, and those already done."""
-
-    run: str
-    setup: Setup
-    acquisition: Acquisition | None
-    conditions: tuple[Condition, ...]
-    done: frozenset[int] = frozenset()
-
-    def left(self) -> list[tuple[int, Condition]]:
-        """Conditions still to be measured, in order."""
-        return [(number, item) for number, item in enumerate(self.conditions) if number not in self.done]
 
 
 @dataclass(slots=True)
@@ -117,6 +55,7 @@ class _Progress:
     cause: str = ""
     unsafe: tuple[str, ...] = ()
     error: InstrumentError | None = None
+    identities: dict[str, Identity] = field(default_factory=dict)
 
 
 class Runner:
@@ -225,11 +164,10 @@ class Runner:
     def _bring_up(self) -> Outcome:
         if not self._progress.left:
             return Outcome.LAST
-        identities: dict[str, Identity] = {}
         conditions = tuple(condition for _, condition in self._progress.left)
-        context = WakeUp(self._places, self._part, self._bench, conditions, self._clock, identities)
+        context = WakeUp(self._places, self._part, self._bench, conditions, self._clock, self._progress.identities)
         bring_up(context, lambda text: self._say("bring-up", text))
-        self._book.instruments(identities)
+        self._book.instruments(self._progress.identities)
         self._book.exchanges(self._take_exchanges())
         return Outcome.MORE
 
@@ -378,9 +316,17 @@ class Runner:
         except Exception as second:  # noqa: BLE001 - whatever it is, it must not hide the first error
             _add_unwritten(first, second)
 
+    def _all_answered(self) -> bool:
+        """Whether every instrument has said who it is; before that, nothing is switched on."""
+        return len(self._progress.identities) == len(tuple(self._places.present()))
+
     def _ending(self, state: State) -> Exception | None:
         """The error that a run in this final state ends with; None if all is done and safe."""
         progress = self._progress
+        if progress.unsafe and progress.error is not None and not self._all_answered():
+            # Somebody is not there, and nothing has been switched on: a person must look, but no alarm is due.
+            progress.error.add_note(f"this run has switched nothing on; not confirmed: {'; '.join(progress.unsafe)}")
+            return progress.error
         if progress.unsafe:
             return UnsafeBench(progress.unsafe, self._job.run)
         if state is State.STOPPED:

@@ -12,8 +12,8 @@ from bench.cli.run import make_night
 
 if TYPE_CHECKING:
     from bench.events import Listener
+    from bench.job import StopSwitch
     from bench.night import Night, OnBegin
-    from bench.runner import StopSwitch
     from bench.store.store import Store as OpenStore
 
 DemoFolder = Annotated[Path, typer.Option("--to", help="Folder for the report; the store is DIR.db beside it.")]

@@ -13,7 +13,7 @@ from rich.progress import Progress, ProgressColumn, Task, TextColumn
 from rich.text import Text
 
 from bench.cli.output import side_console
-from bench.runner import StopSwitch
+from bench.job import StopSwitch
 
 if TYPE_CHECKING:
     from bench.events import Event

@@ -24,10 +24,11 @@ from bench.cli.options import (
 
 if TYPE_CHECKING:
     from bench.events import Listener
+    from bench.job import StopSwitch
     from bench.night import Night, OnBegin
     from bench.plan import Plan
-    from bench.runner import StopSwitch
     from bench.store.store import Store as OpenStore
+    from reports.summary import Report
 
     Work = Callable[[OpenStore, Listener, StopSwitch, OnBegin], Night]
 
@@ -90,8 +91,7 @@ def resume(
 
 def make_night(work: Work, store: str, *, must_exist: bool, to: Path | None, with_report: bool, as_json: bool) -> None:
     """Do the run that ``work`` does, with progress, hazards and a way to stop; report; exit by the decision."""
-    from bench.cli.answers import check_folder, show_decisions, write_report
-    from bench.cli.output import console, duration_text, print_json
+    from bench.cli.answers import check_folder, write_report
     from bench.cli.plan import show_hazards
     from bench.cli.progress import RunProgress, stop_on_signals
     from bench.clocks import RealClock
@@ -124,6 +124,17 @@ def make_night(work: Work, store: str, *, must_exist: bool, to: Path | None, wit
         except BenchError as error:
             error.add_note(f"the run is kept: nightbench report {_named(night.run, store_name)}")
             raise
+    _answer(night, report, store_name, page, clock.elapsed_s(), as_json=as_json)
+    raise typer.Exit(of_decision(report.decision))
+
+
+def _answer(
+    night: Night, report: Report, store_name: str, page: Path | None, elapsed_s: float, *, as_json: bool
+) -> None:
+    """Say what the run decided and where everything lies."""
+    from bench.cli.answers import show_decisions
+    from bench.cli.output import console, duration_text, print_json
+
     if as_json:
         print_json(
             {
@@ -133,22 +144,21 @@ def make_night(work: Work, store: str, *, must_exist: bool, to: Path | None, wit
                 "conditions": night.conditions,
                 "decision": report.decision,
                 "not_tested": sum(limit.decision == "not tested" for limit in report.limits),
-                "elapsed_s": round(clock.elapsed_s(), 3),
+                "elapsed_s": round(elapsed_s, 3),
                 "bench_time_s": round(night.bench_time_s, 3),
             }
         )
-    else:
-        show_decisions(report)
-        out = console()
-        now = "" if night.measured == night.conditions else f" ({night.measured} of them now)"
-        out.print(
-            f"{night.conditions} conditions{now}, {duration_text(night.bench_time_s)} on the bench, "
-            f"{duration_text(clock.elapsed_s())} here"
-        )
-        out.print(f"store:  {store_name}", soft_wrap=True)
-        if page is not None:
-            out.print(f"report: {page}", soft_wrap=True)
-    raise typer.Exit(of_decision(report.decision))
+        return
+    show_decisions(report)
+    out = console()
+    now = "" if night.measured == night.conditions else f" ({night.measured} of them now)"
+    out.print(
+        f"{night.conditions} conditions{now}, {duration_text(night.bench_time_s)} on the bench, "
+        f"{duration_text(elapsed_s)} here"
+    )
+    out.print(f"store:  {store_name}", soft_wrap=True)
+    if page is not None:
+        out.print(f"report: {page}", soft_wrap=True)
 
 
 def resume_hint(run: str, store_name: str) -> str:

@@ -13,9 +13,10 @@ import pytest
 import bench.night
 from bench.assemble import OpenBench, open_bench
 from bench.events import Event
+from bench.job import Job, StopSwitch
 from bench.night import start_run
 from bench.plan import acquisition_for, make_plan
-from bench.runner import Job, Runner, StopSwitch
+from bench.runner import Runner
 from bench.store.store import open_store
 from drivers.errors import TimedOut
 from drivers.roles import SweepSetting

@@ -17,10 +17,10 @@ import bench.night
 from bench.assemble import OpenBench, clock_of, open_bench
 from bench.errors import Stopped, StoreFault, Tripped
 from bench.events import Event
+from bench.job import StopSwitch
 from bench.night import Night, resume_run, start_run
 from bench.plan import Plan, make_plan
 from bench.reporting import frames_of, report_of
-from bench.runner import StopSwitch
 from bench.setups import setup_from_files
 from bench.store.records import RunRecord
 from bench.store.store import Store, open_store

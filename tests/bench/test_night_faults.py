@@ -13,9 +13,9 @@ import bench.night
 from bench.assemble import OpenBench
 from bench.errors import UnsafeBench
 from bench.events import Event
+from bench.job import StopSwitch
 from bench.night import resume_run, start_run
 from bench.places import ROLE_OF_PLACE
-from bench.runner import StopSwitch
 from bench.store.store import Store, open_store
 from drivers.errors import InstrumentError, LinkLost, TimedOut
 from drivers.link import Link

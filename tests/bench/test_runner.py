@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 
 from bench.errors import Stopped, StoreFault, Tripped, UnsafeBench
 from bench.events import Event
+from bench.job import Job, RunState, StopSwitch
 from bench.places import Places
 from bench.plan import Plan, acquisition_for, make_plan
-from bench.runner import SOAK_FLAG, Job, Runner, RunState, StopSwitch
+from bench.runner import SOAK_FLAG, Runner
 from bench.store.curves import Curve
 from drivers.errors import InstrumentError, LinkLost, NotUnderstood, Refused, TimedOut
 from drivers.messages import Exchange
@@ -366,7 +367,7 @@ def test_an_instrument_that_fails_anywhere_trips_the_run(
     assert caught.value is error or isinstance(caught.value, UnsafeBench)
     assert run.book.states == ["tripped"]
     assert run.bench.energy() == OFF
-    assert made_safe[-5:] == ["tone_1", "tone_2", "supply", "chamber", "analyzer"]
+    assert made_safe[-6:] == ["tone_1", "tone_2", "noise_source", "supply", "chamber", "analyzer"]
     assert all(event.text for event in run.book.events if event.kind == "tripped")
     assert "tripped" in run.book.kinds()
     assert run.book.numbers() == list(range(len(run.book.numbers())))

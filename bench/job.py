@@ -1,0 +1,75 @@
+"""What a run has to do, how it is asked to stop, and where it is written down."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from collections.abc import Sequence as SequenceOf
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+from bench.acquisition import Acquisition
+from bench.events import Event
+from bench.store.curves import Curve
+from drivers.messages import Exchange
+from drivers.roles import Identity
+from sequences.conditions import Condition
+from sequences.read_files import Setup
+
+RunState = Literal["running", "done", "tripped", "stopped"]
+
+
+class RunBook(Protocol):
+    """Where a run is written down; ``bench.store`` has the real one."""
+
+    def instruments(self, identities: Mapping[str, Identity]) -> None:
+        """Keep who answered."""
+        ...
+
+    def complete_condition(
+        self,
+        number: int,
+        readings: SequenceOf[Mapping[str, float]],
+        exchanges: SequenceOf[Exchange],
+        flag: str,
+        curves: SequenceOf[Curve] = (),
+    ) -> None:
+        """Commit a condition's readings (one mapping per repeat), curves, exchanges and completeness: all or none."""
+        ...
+
+    def event(self, event: Event) -> None:
+        """Commit one event."""
+        ...
+
+    def exchanges(self, exchanges: SequenceOf[Exchange]) -> None:
+        """Commit exchanges that belong to no condition: bring-up, soak."""
+        ...
+
+    def finish(self, state: RunState, exchanges: SequenceOf[Exchange]) -> None:
+        """Commit how the run ended, and the exchanges since the last commit."""
+        ...
+
+
+@dataclass(slots=True)
+class StopSwitch:
+    """A wish to stop, set from a signal handler or another thread and looked at between exchanges."""
+
+    asked: bool = False
+
+    def ask(self) -> None:
+        """Wish for a stop."""
+        self.asked = True
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What a run has to do: the files, the unit's conditions in order with their numbers, and those already done."""
+
+    run: str
+    setup: Setup
+    acquisition: Acquisition | None
+    conditions: tuple[Condition, ...]
+    done: frozenset[int] = frozenset()
+
+    def left(self) -> list[tuple[int, Condition]]:
+        """Conditions still to be measured, in order."""
+        return [(number, item) for number, item in enumerate(self.conditions) if number not in self.done]
