@@ -9,14 +9,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from reports.analyzer_limits import (
     LEAST_ABOVE_NOISE_DB,
     LEAST_ABOVE_OWN_PRODUCT_DB,
     noise_correction_db,
     noise_level_dbm,
-    own_product_dbm,
 )
+from reports.bench_products import bench_products
+from reports.decibels import db_of_voltage_ratio, voltage_ratio
 from sequences.products import LINES, SINGLE, TONES, line_frequency_hz
 
 if TYPE_CHECKING:
@@ -52,8 +54,8 @@ class LineUse:
         conditions: How many conditions have it.
         noise_db: Largest part that noise had in a reading, dB; it was subtracted in power.
         in_noise: How many readings were too near the noise for that.
-        own_distance_db: Least distance to what the analyzer itself makes of the tones, dB; None for a tone, for which
-            that does not count.
+        own_distance_db: Least distance to what the bench itself puts there (analyzer, sources and combiner in the worst
+            phase), dB; None for a tone, for which that does not count.
         near_own: How many readings were too near to that.
     """
 
@@ -81,33 +83,55 @@ def corrections(frames: RunFrames, wide: WideReadings) -> Corrections:
         NotServed, NotCovered: From the path losses, as for the levels.
     """
     analyzer = frames.bench.instrument.analyzer
-    measured = [line for line in (*LINES, SINGLE) if f"{line}_level_dbm" in wide.mean]
+    measured = [line for line in (*LINES, SINGLE) if np.isfinite(wide.of(f"{line}_level_dbm")).any()]
     off = np.abs(wide.of("board_temperature_c") - frames.conditions["temperature_c"].to_numpy(dtype=np.float64))
     return Corrections(
         paths=_paths(frames, measured) if measured else (),
-        lines=tuple(_line(wide, line, analyzer) for line in measured) if analyzer is not None else (),
+        lines=tuple(_line(frames, wide, line, analyzer) for line in measured) if analyzer is not None else (),
         board_off_k=float(np.nanmax(off)) if np.isfinite(off).any() else None,
     )
 
 
-def _line(wide: WideReadings, line: str, analyzer: AnalyzerEntry) -> LineUse:
+def _line(frames: RunFrames, wide: WideReadings, line: str, analyzer: AnalyzerEntry) -> LineUse:
     reading, attenuation = wide.of(f"{line}_level_dbm"), wide.of(f"{line}_attenuation_db")
     noise = noise_level_dbm(analyzer.noise_dbm_per_hz, attenuation, wide.of(f"{line}_bandwidth_hz"))
     there = np.isfinite(reading) & np.isfinite(noise)
-    above = (reading - noise)[there]
-    in_noise = above < LEAST_ABOVE_NOISE_DB
-    parts = -noise_correction_db(above[~in_noise])
-    own_distance, near = None, 0
-    if line not in (*TONES, SINGLE):
-        order = sum(abs(factor) for factor in LINES[line])
-        intercept = analyzer.intercept2_dbm if order == 2 else analyzer.intercept3_dbm
-        tones = (wide.of("tone_lower_level_dbm"), wide.of("tone_upper_level_dbm"))
-        distance = (reading - own_product_dbm(line, *tones, attenuation, intercept))[there][~in_noise]
-        distance = distance[np.isfinite(distance)]
-        own_distance = float(distance.min()) if len(distance) else None
-        near = int((distance < LEAST_ABOVE_OWN_PRODUCT_DB).sum())
-    largest = float(parts.max()) if len(parts) else 0.0
-    return LineUse(line, int(there.sum()), largest, int(in_noise.sum()), own_distance, near)
+    above = reading - noise
+    in_noise = there & (above < LEAST_ABOVE_NOISE_DB)
+    clear = there & ~in_noise
+    corrected = reading[clear] + noise_correction_db(above[clear])
+    parts = reading[clear] - corrected
+    distance = corrected - _of_bench(frames, wide, line, analyzer, there)[clear]
+    distance = distance[np.isfinite(distance)]
+    return LineUse(
+        line=line,
+        conditions=int(there.sum()),
+        noise_db=float(parts.max()) if len(parts) else 0.0,
+        in_noise=int(in_noise.sum()),
+        own_distance_db=float(distance.min()) if len(distance) else None,
+        near_own=int((distance < LEAST_ABOVE_OWN_PRODUCT_DB).sum()),
+    )
+
+
+def _of_bench(
+    frames: RunFrames, wide: WideReadings, line: str, analyzer: AnalyzerEntry, there: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Level at the connector of all that the bench itself puts on a line, in the worst phase, dBm; −inf for a tone."""
+    if line in (*TONES, SINGLE):
+        return np.full(wide.rows, -np.inf)
+    conditions, spacing = frames.conditions, frames.sequence.tones.spacing_hz
+    centres = conditions["frequency_hz"].to_numpy(dtype=np.float64)
+    losses = []
+    for name in (TONES[0], line):
+        hz = np.array([line_frequency_hz(name, centre, spacing) for centre in centres[there]])
+        loss = np.full(wide.rows, np.nan)
+        loss[there] = frames.path_losses.losses_db(
+            "output", conditions["channel"].to_numpy(dtype=object)[there], conditions["load_ohm"].to_numpy()[there], hz
+        )
+        losses.append(loss)
+    products = bench_products(frames, wide, line, (losses[0], losses[1]), analyzer)
+    total = np.sum([voltage_ratio(product.level_dbm) for product in products], axis=0)
+    return np.where(total > 0, db_of_voltage_ratio(np.where(total > 0, total, 1.0)), -np.inf)
 
 
 def _paths(frames: RunFrames, measured: list[str]) -> tuple[PathUse, ...]:
@@ -125,4 +149,5 @@ def _paths(frames: RunFrames, measured: list[str]) -> tuple[PathUse, ...]:
                 entry = frames.path_losses.entries[number]
                 losses = tuple((hz, frames.path_losses.loss_db(path, channel, load, hz)) for hz in dict.fromkeys(at))
                 found[path, number] = PathUse(path, entry.channel, entry.load_ohm, losses, entry.uncertainty_db)
-    return tuple(found.values())
+    # Without a load or channel of its own an entry holds for all of them; those stand first.
+    return tuple(sorted(found.values(), key=lambda use: (use.path == "input", use.channel or "", use.load_ohm or 0.0)))

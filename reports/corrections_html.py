@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
 _LINES_TEXT = (
     f"A product less than {LEAST_ABOVE_NOISE_DB:g} dB above the noise, or less than {LEAST_ABOVE_OWN_PRODUCT_DB:g} dB "
-    "above what the analyzer makes of the tones itself, is no measurement but a bound: the unit's own product is at "
-    "most what was read. A tone that near to the noise counts as not measured."
+    "above what the bench may put there itself, is no measurement but a bound: the unit's own product is at most what "
+    "was read. A tone that near to the noise counts as not measured."
 )
 
 
@@ -55,31 +55,32 @@ def _notes(report: Report) -> Iterator[tuple[str, str]]:
             f"{number_text(NOISE_DENSITY_WITHIN_DB)} dB.",
         )
         yield (
-            "Own products",
-            f"The analyzer's own products follow from its stated intercepts, {number_text(analyzer.intercept3_dbm)} "
-            f"dBm of third and {number_text(analyzer.intercept2_dbm)} dBm of second order, and from the tones at its "
-            "connector. Their phase is not known: they are not subtracted, but count as uncertainty, 20·log10(1 ± "
+            "The bench's own products",
+            f"The analyzer's follow from its stated intercepts, {number_text(analyzer.intercept3_dbm)} dBm of third "
+            f"and {number_text(analyzer.intercept2_dbm)} dBm of second order, and from the tones at its connector; "
+            f"{_of_sources(report)} Where a run with a through in the unit's place is given, what that run showed "
+            "counts instead. Their phase is not known: they are not subtracted, but count as uncertainty, 20·log10(1 ± "
             "10^(−d/20)) for a product d dB below the line.",
         )
-        yield "Harmonics of the sources", _harmonics(report)
     if found.board_off_k is not None:
         yield (
             "Temperature",
             "Figures are stated at the temperature that was asked for. The board was off it by "
-            f"{fixed_text(found.board_off_k, 2)} K at most; that, and what its thermometer may be wrong, counts with "
-            "each figure's own slope over temperature.",
+            f"{fixed_text(found.board_off_k, 2)} K at most and was corrected for, with each figure's own slope over "
+            "temperature; what the thermometer may be wrong counts as uncertainty.",
         )
 
 
-def _harmonics(report: Report) -> str:
-    place = report.bench.instrument.tone_1
-    if place is None or place.harmonics_dbc is None:
-        return "The bench file states none, so that they were not considered: a harmonic of the unit may be theirs."
-    stated = place.harmonics_dbc
-    return (
-        f"At most {number_text(stated.hd2)} dBc (second) and {number_text(stated.hd3)} dBc (third) at the unit's input "
-        "by the bench file."
-    )
+def _of_sources(report: Report) -> str:
+    source, combiner = report.bench.instrument.tone_1, report.bench.combiner
+    harmonics = "the bench file states no harmonics of the sources"
+    if source is not None and source.harmonics_dbc is not None:
+        stated = source.harmonics_dbc
+        harmonics = f"the sources' harmonics are {number_text(stated.hd2)} and {number_text(stated.hd3)} dBc at most"
+    meeting = "and no combiner, so that these were not considered."
+    if combiner is not None:
+        meeting = f"and the combiner where they meet has an intercept of {number_text(combiner.intercept3_dbm)} dBm."
+    return f"{harmonics}, {meeting}"
 
 
 def _line(line: LineUse) -> dict[str, str]:
