@@ -185,7 +185,8 @@ def linear(terms: Sequence[tuple[FloatArray | float, Uncertain]], value: FloatAr
     lowest, highest = np.zeros(rows, dtype=np.int8), np.zeros(rows, dtype=np.int8)
     for sensitivity, quantity in terms:
         total = total + sensitivity * quantity.value
-        sides = (np.sign(sensitivity) * quantity.bound).astype(np.int8)
+        # A sensitivity that is not known belongs to a value that is not: it bounds nothing.
+        sides = np.nan_to_num(np.sign(sensitivity) * quantity.bound).astype(np.int8)
         lowest, highest = np.minimum(lowest, sides), np.maximum(highest, sides)
         for name, cause in quantity.causes.items():
             scaled = cause.scaled(sensitivity)
