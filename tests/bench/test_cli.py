@@ -31,7 +31,7 @@ PART = demo_file("virga-2.part.toml")
 SUMMARY = {"run", "unit", "part", "decision", "limits"}
 LIMIT = {
     "characteristic", "unit", "where", "min", "max", "worst_value", "expanded_uncertainty", "margin", "decision",
-    "worst_condition", "conditions", "bounded",
+    "worst_condition", "conditions", "bounded", "rule", "conformity_probability",
 }  # fmt: skip
 
 

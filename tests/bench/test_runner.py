@@ -270,7 +270,7 @@ def test_a_run_that_is_stopped_anywhere_is_safe_and_resume_does_exactly_the_rest
     at = data.draw(st.integers(0, len(whole.bench.journal) - 1))
     run = make_run()
     run.at_call(at, lambda: run.stop.ask())
-    safe_began = len(whole.bench.journal) - 8
+    safe_began = len(whole.bench.journal) - 10
     if at >= safe_began:
         run.go()  # the last condition is committed: the wish comes too late to change anything
     else:
@@ -357,7 +357,7 @@ def test_an_instrument_that_fails_anywhere_trips_the_run(
     make_run: MakeRun, whole: FakeRun, data: st.DataObject, error: InstrumentError
 ) -> None:
     """At whichever exchange: the safe state is sought, the cause written down, and what was complete stays complete."""
-    at = data.draw(st.integers(0, len(whole.bench.journal) - 9))
+    at = data.draw(st.integers(0, len(whole.bench.journal) - 11))
     run = make_run()
     run.at_call(at, _raiser(error))
     with pytest.raises((InstrumentError, UnsafeBench)) as caught:
