@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -202,6 +202,31 @@ def _column(what: FloatArray | float) -> FloatArray | float:
 
 def _rows_of(what: FloatArray | float, rows: Rows) -> FloatArray | float:
     return what[rows] if isinstance(what, np.ndarray) else what
+
+
+def stacked(parts: list[Cause]) -> Cause:
+    """Rows of several causes of one kind under each other; rows with fewer slots get empty ones."""
+    slots = max(part.instance.shape[1] for part in parts)
+
+    def padded(what: FloatArray | IntArray, fill: float) -> NDArray[Any]:
+        return np.pad(what, ((0, 0), (0, slots - what.shape[1])), constant_values=fill)
+
+    def described(each: list[FloatArray | float]) -> FloatArray | float:
+        if not any(isinstance(one, np.ndarray) for one in each) and len({repr(one) for one in each}) == 1:
+            return each[0]
+        shapes = [part.instance.shape for part in parts]
+        # Infinite degrees of freedom do no harm in an empty slot.
+        return np.concatenate(
+            [padded(np.broadcast_to(one, shape), np.inf) for one, shape in zip(each, shapes, strict=True)]
+        )
+
+    return replace(
+        parts[0],
+        contribution=np.concatenate([padded(part.contribution, 0.0) for part in parts]),
+        instance=np.concatenate([padded(part.instance, EMPTY) for part in parts]),
+        dof=described([part.dof for part in parts]),
+        standard=described([part.standard for part in parts]),
+    )
 
 
 def _places(mine: IntArray, theirs: IntArray) -> list[int] | None:

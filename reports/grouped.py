@@ -11,9 +11,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from reports.causes import stacked
 from reports.errors import ShapeFault
 from reports.partners import Grid, Rows
 from reports.uncertainty import EMPTY, Cause, IntArray, Uncertain
+
+#: Groups that a fit over dozens of conditions is worked for at once. Ours: a few megabytes.
+BLOCK = 512
 
 #: Most draws of one cause that ``combined`` keeps apart at the end. Ours: more lines of a kind hide the others.
 MANY_DRAWS = 8
@@ -223,10 +227,25 @@ def covariance(quantity: Uncertain, groups: Groups) -> FloatArray:
 
 
 def _combined_cause(cause: Cause, groups: Groups, weights: FloatArray, *, last: bool) -> Cause:
+    if not last:
+        return _of_block(cause, groups, weights, in_one=False)
+    # Block by block: what all draws of all groups add to all results would take gigabytes.
+    in_one = False
+    parts = []
+    for start in range(0, max(len(groups), 1), BLOCK):
+        block = slice(start, start + BLOCK)
+        some = groups.take(np.arange(len(groups))[block])
+        # One way for all blocks, so that all rows of the cause are described alike.
+        in_one = in_one or (start == 0 and _Draws.of(cause, some).instance.shape[1] > MANY_DRAWS)
+        parts.append(_of_block(cause, some, weights[block], in_one=in_one))
+    return stacked(parts)
+
+
+def _of_block(cause: Cause, groups: Groups, weights: FloatArray, *, in_one: bool) -> Cause:
     results = weights.shape[1]
     drawn = _Draws.of(cause, groups)
     contribution = weights @ drawn.contribution
-    if last and contribution.shape[2] > MANY_DRAWS:
+    if in_one:
         dof = drawn.facts(cause.dof, cause, groups, 1)
         return _in_one(cause, contribution, dof[:, None, :] if isinstance(dof, np.ndarray) else dof)
     return replace(
