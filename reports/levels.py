@@ -267,8 +267,8 @@ def path_loss(frames: RunFrames, side: Literal["input", "output"], line: str, ro
     loss, uncertainty = np.full(len(rows), np.nan), np.zeros(len(rows))
     entry = np.zeros(len(rows), dtype=np.int64)
     loss[rows] = frames.path_losses.losses_db(side, channels, loads, _frequency_hz(frames, line)[rows])
-    uncertainty[rows] = frames.path_losses.standard_uncertainties_db(side, channels, loads)
     entry[rows] = frames.path_losses.entry_index(side, channels, loads)
+    uncertainty[rows] = frames.path_losses.entry_uncertainties_db[entry[rows]]
     entries = frames.path_losses.entries
     cause = Cause.of(
         uncertainty,

@@ -106,10 +106,17 @@ class PathLosses:
         names = np.asarray(channels, dtype=object)
         ohms = np.asarray(loads, dtype=np.float64)
         names, ohms = np.broadcast_arrays(names, ohms)
-        pairs = list(zip(names.ravel().tolist(), ohms.ravel().tolist(), strict=True))
-        # A run has thousands of rows and a handful of pairs: each is looked for once.
-        number_of = {pair: self.entry_number(path, *pair) for pair in dict.fromkeys(pairs)}
-        return np.array([number_of[pair] for pair in pairs], dtype=np.int64).reshape(names.shape)
+        # A run has thousands of rows, two names and a handful of loads: each pair is looked for once.
+        distinct, which = np.unique(ohms, return_inverse=True)
+        which = which.reshape(ohms.shape)
+        found = np.empty(names.shape, dtype=np.int64)
+        for name in dict.fromkeys(names.ravel().tolist()):
+            rows = names == name
+            number_of = np.full(len(distinct), -1, dtype=np.int64)
+            for place in np.unique(which[rows]).tolist():
+                number_of[place] = self.entry_number(path, name, float(distinct[place]))
+            found[rows] = number_of[which[rows]]
+        return found
 
     def losses_db(
         self, path: Path, channels: npt.ArrayLike, loads: npt.ArrayLike, frequencies: npt.ArrayLike
