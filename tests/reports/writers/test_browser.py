@@ -15,6 +15,9 @@ from typing import Any
 
 import pytest
 
+from reports.budgets_html import budgets_html
+from reports.characteristics import CHARACTERISTICS
+from reports.definitions_html import definitions_html
 from reports.figures import draw_figures
 from reports.page_html import page_html
 from reports.summary import Report
@@ -35,8 +38,11 @@ document.querySelector("iframe").onload = (event) => {{
     }}
   }}
   const heights = [...page.querySelectorAll("h1, h2, figure, table")].map((one) => one.getBoundingClientRect().height);
+  // A browser that knows no MathML runs a fraction's parts together on one line.
+  const formulas = [...page.querySelectorAll("math")].filter((one) => one.getBoundingClientRect().height >= 10);
   document.getElementById("out").textContent = JSON.stringify(
-    {{inner: root.clientWidth, needed: root.scrollWidth, cut: cut, flat: heights.filter((one) => one < 10).length}});
+    {{inner: root.clientWidth, needed: root.scrollWidth, cut: cut, formulas: formulas.length,
+      flat: heights.filter((one) => one < 10).length}});
 }};
 </script>
 """
@@ -77,6 +83,17 @@ def test_the_page_never_scrolls_sideways(chromium: str, page: str, width: int, t
 
     assert measured["inner"] >= width - 20
     assert measured["needed"] <= measured["inner"]
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_the_pages_beside_it_never_scroll_sideways(chromium: str, report: Report, width: int, tmp_path: Path) -> None:
+    """Formulas and budgets, too, scroll inside their own boxes; every formula has been set and has a size."""
+    for beside in (definitions_html("0.1.0"), budgets_html(report)):
+        measured = _measure(chromium, beside, width, tmp_path)
+
+        assert measured["needed"] <= measured["inner"]
+        assert measured["flat"] == 0
+    assert _measure(chromium, definitions_html("0.1.0"), width, tmp_path)["formulas"] == len(CHARACTERISTICS)
 
 
 @pytest.mark.parametrize("width", [1280, 390])
