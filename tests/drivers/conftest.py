@@ -80,6 +80,8 @@ MEASURED = {
     ":SOUR:CURR:PROT:TRIP?": b"0",
     ":FETC?": b"0.2",
     ":ROUT:CLOS? (@101)": b"1",
+    ":SENS:LIST:FREQ:POIN?": b"3",
+    **{f":TRAC:DATA? S{ports}": b"#232" + struct.pack(">4d", 2.0, -1.0, 2.0, -1.0) for ports in (11, 21, 12, 22)},
 }
 
 

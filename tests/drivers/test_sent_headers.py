@@ -12,7 +12,8 @@ from drivers.dc_supply import ScpiDCSupply
 from drivers.digital_port import ScpiDigitalPort
 from drivers.messages import Messages
 from drivers.meter import ScpiMeter
-from drivers.roles import SweepSetting
+from drivers.network_analyzer import ScpiNetworkAnalyzer
+from drivers.roles import NetworkSetting, SweepSetting
 from drivers.spectrum_analyzer import ScpiSpectrumAnalyzer
 from drivers.switch import ScpiSwitch
 from drivers.tone_source import ScpiToneSource
@@ -35,6 +36,19 @@ def use_analyzer(messages: Messages) -> None:
     analyzer.set_sweep(SweepSetting(1000.0, 10.0, 2))
     analyzer.begin_power(60e6)
     analyzer.finish_power()
+    analyzer.make_safe()
+
+
+def use_network_analyzer(messages: Messages) -> None:
+    analyzer = ScpiNetworkAnalyzer(messages)
+    analyzer.prepare(0.0)
+    analyzer.set_sweep(NetworkSetting(-30.0, 300.0))
+    analyzer.set_frequencies((20e6, 45e6, 60e6))
+    analyzer.set_frequencies((20e6, 60e6))
+    analyzer.switch_output(on=True)
+    analyzer.output_is_on()
+    analyzer.begin_sweep()
+    analyzer.finish_sweep()
     analyzer.make_safe()
 
 
@@ -132,6 +146,40 @@ HEADERS: list[tuple[Callable[[Messages], None], set[str], set[str]]] = [
             ":FORM:BORD?",
             ":TRAC:DATA?",
             ":STAT:QUES:COND?",
+        },
+        set(),
+    ),
+    (
+        use_network_analyzer,
+        {
+            ":ABOR",
+            ":OUTP:STAT",
+            ":OUTP:STAT?",
+            ":INIT:CONT",
+            ":INIT:CONT?",
+            ":INIT:IMM;*OPC?",
+            ":SOUR:POW:LIM:AMPL",
+            ":SOUR:POW:LIM:AMPL?",
+            ":SOUR:POW:LEV:IMM:AMPL",
+            ":SOUR:POW:LEV:IMM:AMPL?",
+            ":SENS:FREQ:MODE",
+            ":SENS:FREQ:MODE?",
+            ":SENS:FREQ:STAR",
+            ":SENS:FREQ:STAR?",
+            ":SENS:FREQ:STOP",
+            ":SENS:FREQ:STOP?",
+            ":SENS:SWE:POIN",
+            ":SENS:SWE:POIN?",
+            ":SENS:LIST:FREQ",
+            ":SENS:LIST:FREQ:POIN?",
+            ":SENS:BAND:RES",
+            ":SENS:BAND:RES?",
+            ":CALC:FORM",
+            ":CALC:FORM?",
+            ":FORM:DATA",
+            ":FORM:BORD",
+            ":FORM:BORD?",
+            ":TRAC:DATA?",
         },
         set(),
     ),
