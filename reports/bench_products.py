@@ -93,14 +93,8 @@ def _misjudged_db(wide: WideReadings, line: str, analyzer: AnalyzerEntry) -> Flo
     accuracy = analyzer.accuracy
     level_db = float(np.hypot(np.hypot(accuracy.level_db, accuracy.flatness_db), accuracy.attenuator_db))
     scale_db = accuracy.scale_db_per_10db * (wide.of("tone_lower_level_dbm") - wide.of(f"{line}_level_dbm")) / 10.0
-    misjudged: FloatArray = _SCATTERS * np.hypot(
-        (order - 1) * standard(level_db, "rectangular"), _rectangular(scale_db)
-    )
-    return misjudged
-
-
-def _rectangular(half_width_db: FloatArray) -> FloatArray:
-    return half_width_db / DIVISORS["rectangular"]
+    half_width_db: FloatArray = np.hypot((order - 1) * level_db, scale_db)
+    return _SCATTERS * half_width_db / DIVISORS["rectangular"]
 
 
 def _declared_of_sources(frames: RunFrames, wide: WideReadings, line: str) -> FloatArray:

@@ -24,14 +24,15 @@ _DB_PER_NEPER = 20.0 / np.log(10.0)
 def against_reference(quantity: Uncertain, grid: Grid, reference_load_ohm: float) -> tuple[Rows, Uncertain]:
     """A quantity less its value into the reference load, all else equal, and its rows: of groups of two loads or more.
 
-    0 by definition at the reference itself.
+    0 by definition at the reference itself. Two values that are bounded on the same side leave nothing to say.
     """
     loads = grid.values["load_ohm"]
     there = [load for load in loads if np.isclose(float(load), reference_load_ohm, rtol=1e-9)]
     rows, references = grid.pairs("load_ohm", dict.fromkeys(loads, there[0]) if there else {})
     group, count = grid.groups("load_ohm")
     is_swept = np.bincount(group[rows], minlength=count)[group[rows]] > 1
-    rows, references = rows[is_swept], references[is_swept]
+    tells = is_swept & (quantity.bound[rows] * quantity.bound[references] <= 0)
+    rows, references = rows[tells], references[tells]
     return rows, difference(quantity, rows, quantity, references)
 
 

@@ -54,12 +54,11 @@ def run(
 
     Example: nightbench run my.sequence.toml --unit VG2-0007
     """
-    from bench.errors import BenchError
     from bench.night import start_run, start_through
     from bench.setups import setup_from_files
 
     if (unit is None) is not through:
-        raise BenchError("say what is on the bench: --unit SERIAL, or --through for no unit and a through in its place")
+        raise typer.BadParameter("give a SERIAL, or --through for a through in its place", param_hint="--unit")
     setup = setup_from_files(sequence, bench, part)
 
     def work(opened: OpenStore, listener: Listener, stop: StopSwitch, on_begin: OnBegin) -> Night:

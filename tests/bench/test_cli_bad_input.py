@@ -460,7 +460,7 @@ def test_a_machine_gets_the_same_text_as_one_json_object(folder: Path) -> None:
     [
         (["plan", "--frob", SEQUENCE], "No such option: --frob"),
         (["plan"], "Missing argument 'SEQUENCE'"),
-        (["run", SEQUENCE], "Missing option '--unit'"),
+        (["run", SEQUENCE], "Invalid value for --unit: give a SERIAL, or --through"),
         (["nonesuch"], "No such command 'nonesuch'"),
         (["export", "latest", "--format", "docx"], "'docx' is not"),
         (["plan", SEQUENCE, "another.toml"], "unexpected extra argument"),

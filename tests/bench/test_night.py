@@ -157,7 +157,7 @@ def test_a_night_holds_every_reading_of_every_condition(
     night = run(store, sequence_file(), witness)
     frames = frames_of(store, night.run)
     quantities = {f"{line}_{kind}" for line in LINES for kind in ("level_dbm", "scatter_db", "attenuation_db")}
-    quantities |= {f"{line}_bandwidth_hz" for line in LINES}
+    quantities |= {f"{line}_{kind}" for line in LINES for kind in ("bandwidth_hz", "points")}
     quantities |= {"source_1_level_dbm", "source_2_level_dbm", "supply_voltage_v", "supply_current_a"}
     quantities |= {"board_temperature_c", "air_temperature_c"}
 

@@ -149,6 +149,6 @@ def test_a_migration_that_fails_leaves_the_store_as_it_was(
             open_store(str(path))
 
     assert schema_of(path) == before
-    assert version_of(path) == [("0002",)]
+    assert version_of(path) == [("0003",)]
     with open_store(str(path)) as store:
         assert store.runs() == ()
