@@ -259,7 +259,8 @@ def settled_table(derived: Mapping[str, tuple[Rows, Settled]], conditions: pd.Da
         "unit": pd.Categorical.from_codes(unit_codes, categories=pd.Index(units, dtype=object)),
         "flag": conditions["flag"].astype("category").iloc[rows].array,
     }
-    return pd.DataFrame(columns)
+    # All columns were made here, so nobody else can change them; copying them would double the peak of a long run.
+    return pd.DataFrame(columns, copy=False)
 
 
 def _joined(parts: list[NDArray[Number]], dtype: np.dtype[Number]) -> NDArray[Number]:
