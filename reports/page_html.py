@@ -171,8 +171,8 @@ def _decision(limit: LimitResult) -> dict[str, Any]:
         "worst": worst_text(limit).removesuffix(f" {limit.unit}"),
         "margin": margin_text(limit),
         "at": condition_text(limit.worst_condition) or "–",
-        "counted": counted_text(limit),
-        "conformity": conformity_text(limit),
+        "counted": f"of {counted_text(limit)}" if limit.conditions else "",
+        "conformity": "" if limit.conformity_probability is None else f"conforms {conformity_text(limit)}",
         "decision": _shown(limit.decision),
     }
 
@@ -191,6 +191,10 @@ def _rule_text(limits: Sequence[LimitResult]) -> str:
         )
     if "simple" in rules:
         texts.append("Simple acceptance (ILAC-G8:09/2019, 4.2.1): pass up to and at the limit, fail beyond.")
+    texts.append(
+        "Conforms: probability that the true value lies within the limit, at the condition where that is least "
+        "likely (JCGM 106:2012, 7)."
+    )
     texts.append("Decided on unrounded values; typical values decide nothing.")
     return " ".join(texts)
 
