@@ -260,6 +260,9 @@ def _frame(every: _Combinations, quantity: str, predicted: Uncertain) -> pd.Data
         difference_expanded_uncertainty=np.nan,
     )
     for rows, measured in _measurements(every, quantity, frame):
+        # Two bounds leave nothing that their difference is bounded by.
+        kept = np.flatnonzero((measured.bound == 0) | (predicted.bound[rows] == 0))
+        rows, measured = rows[kept], measured.take(kept)
         known, difference = measured.settled(), (measured - predicted.take(rows)).settled()
         columns = (known.value, known.expanded, difference.value, difference.expanded)
         for name, column in zip(_COLUMNS[-4:], columns, strict=True):

@@ -15,8 +15,8 @@ from reports.uncertainty import Uncertain, difference, linear
 
 FloatArray = NDArray[np.float64]
 
-#: Rounds of the fit. Each one squares the error that is left: from a few ohms to nothing in four, one in reserve.
-ROUNDS = 5
+#: Rounds of the fit. From nothing to a hundred ohms the first few halve the error; then each one squares what is left.
+ROUNDS = 8
 
 _DB_PER_NEPER = 20.0 / np.log(10.0)
 

@@ -328,7 +328,15 @@ def test_a_limit_names_a_characteristic_that_exists_in_its_unit(tmp_path: Path) 
     known = dict.fromkeys(
         ("gain", "gain_step_error", "cumulative_gain_error", "gain_match", "supply_current_drift", "hd2", "hd3"), "dB"
     )
-    known |= {"oip3_low": "dBm", "supply_current": "A", "supply_current_drift": "%", "hd2": "dBc", "hd3": "dBm"}
+    known |= {"gain_step": "dB", "gain_range": "dB", "gain_tempco": "dB/K", "output_resistance": "Ω"}
+    known |= {
+        "mode_power_saving": "%",
+        "oip3_low": "dBm",
+        "supply_current": "A",
+        "supply_current_drift": "%",
+        "hd2": "dBc",
+        "hd3": "dBm",
+    }
 
     texts = _texts(tmp_path, _faults(tmp_path, {}, known))
 
