@@ -11,9 +11,10 @@ from bench.measure import expected_tone_dbm, lines_of, needs_analyzer
 from bench.small_signal import sweep_s, swept_conditions
 from bench.typical import typical_intercepts_dbm
 from sequences.bench_file import Bench
-from sequences.conditions import Condition, expand
+from sequences.conditions import AXIS_NAMES, Condition, expand
 from sequences.errors import FileFault, FileFaults
 from sequences.order import order
+from sequences.part_file import Limit
 from sequences.products import TONES
 from sequences.rating_checks import FileNames, source_faults
 from sequences.read_files import Setup
@@ -35,6 +36,23 @@ class Plan:
     conditions: tuple[Condition, ...]
     estimate: Estimate
     hazards: tuple[Hazard, ...]
+
+    def unmet_limits(self) -> tuple[Limit, ...]:
+        """Limits of the part whose conditions none of the plan's meets, so that the run cannot decide them."""
+        distinct = {axis: {getattr(item, axis) for item in self.conditions} for axis in AXIS_NAMES}
+        limits = self.setup.part.model.limit
+        # Axis by axis first: most limits are met or ruled out without going through every condition.
+        possible = [
+            limit
+            for limit in limits
+            if all(any(map(matcher.matches, distinct[axis])) for axis, matcher in limit.where.items())
+        ]
+        met = [
+            limit
+            for limit in possible
+            if any(all(m.matches(getattr(item, axis)) for axis, m in limit.where.items()) for item in self.conditions)
+        ]
+        return tuple(limit for limit in limits if limit not in met)
 
     def finishes(self, now: datetime) -> datetime:
         """When the last condition will be complete, if the run began now."""

@@ -11,6 +11,7 @@ from bench.cli.output import Plain, console, duration_text, print_json, table_of
 if TYPE_CHECKING:
     from bench.hazards import Hazard
     from bench.plan import Plan
+    from sequences.part_file import Limit
 
 
 def plan(sequence: SequenceFile, bench: BenchFile = None, part: PartFile = None, as_json: Json = False) -> None:
@@ -42,8 +43,21 @@ def plan_json(made: Plan) -> dict[str, Plain]:
             {**condition.as_dict(), "finish_s": round(finish_s, 1)}
             for condition, finish_s in zip(made.conditions, made.estimate.finish_s, strict=True)
         ],
+        "not_tested": [limit_text(limit) for limit in made.unmet_limits()],
         "hazards": [hazard_json(hazard) for hazard in made.hazards],
     }
+
+
+def limit_text(limit: Limit) -> str:
+    """A limit in one line: characteristic, sides, and the conditions that it holds for."""
+    from reports.summary import where_text
+
+    sides = [
+        f"{side} {value:g} {limit.unit}"
+        for side, value in (("min", limit.min), ("max", limit.max))
+        if value is not None
+    ]
+    return f"{limit.characteristic} {', '.join(sides)} ({where_text(limit.where) or 'all conditions'})"
 
 
 def hazard_json(hazard: Hazard) -> dict[str, Plain]:
@@ -60,6 +74,8 @@ def hazard_json(hazard: Hazard) -> dict[str, Plain]:
 
 def show_plan(made: Plan) -> None:
     """The plan for people: a line per temperature and mode, then the sum and the finish time."""
+    from rich.text import Text
+
     from bench.assemble import clock_of
 
     begins = clock_of(made.setup.bench.model).now()
@@ -77,6 +93,12 @@ def show_plan(made: Plan) -> None:
     shares = ", ".join(f"{cause} {duration_text(seconds)}" for cause, seconds in made.estimate.by_cause_s.items())
     out.print(f"{len(made.conditions)} conditions, about [bold]{duration_text(made.estimate.total_s)}[/] ({shares})")
     out.print(f"Begun {_clock_text(begins)}, it ends {_clock_text(made.finishes(begins))}.\n")
+    unmet = made.unmet_limits()
+    if unmet:
+        out.print(Text(f"{len(unmet)} limits of the part cannot be decided by this sequence:", style="bold"))
+        for limit in unmet:
+            out.print(Text(f"  {limit_text(limit)}"))
+        out.print()
 
 
 def show_hazards(found: tuple[Hazard, ...], *, to_side: bool = False) -> None:

@@ -128,7 +128,7 @@ def test_plan_answers_every_condition_in_order_with_its_finish_time() -> None:
     answer = nightbench("plan", QUICK, "--json")
     plan = answer.json
 
-    assert set(plan) == {"conditions", "estimate_s", "shares_s", "order", "hazards"}
+    assert set(plan) == {"conditions", "estimate_s", "shares_s", "order", "not_tested", "hazards"}
     assert len(plan["order"]) == plan["conditions"] == 42
     finish_s = [condition["finish_s"] for condition in plan["order"]]
     assert finish_s == sorted(finish_s)

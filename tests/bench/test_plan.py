@@ -97,3 +97,16 @@ def test_every_gain_code_takes_the_same_time_when_the_level_is_meant_at_the_outp
 
     assert len(times) == 1
     assert expected_tone_dbm(CONDITION, overnight.part.model, overnight.sequence.model) == 3.0
+
+
+def test_a_plan_names_the_limits_that_none_of_its_conditions_meets(
+    overnight: Setup, make_setup: Callable[..., Setup]
+) -> None:
+    """The overnight sequence decides all; the quick one has no low power mode, and all its limits ask for 3 dBm."""
+    quick = make_plan(make_setup()).unmet_limits()
+    loud = make_plan(make_setup({"tone_level_dbm = 3": "tone_level_dbm = 6"})).unmet_limits()
+
+    assert make_plan(overnight).unmet_limits() == ()
+    assert quick
+    assert {str(limit.where["supply_mode"]) for limit in quick} == {"low power"}
+    assert {limit.characteristic for limit in loud} > {"oip3", "gain", "hd2"}
