@@ -104,7 +104,9 @@ def test_a_plan_names_the_limits_that_none_of_its_conditions_meets(
 ) -> None:
     """The overnight sequence decides all; the quick one has no low power mode, and all its limits ask for 3 dBm."""
     quick = make_plan(make_setup({})).unmet_limits()
-    loud = make_plan(make_setup({"tone_level_dbm = 3": "tone_level_dbm = 6"})).unmet_limits()
+    loud = make_plan(
+        make_setup({"tone_level_dbm = 3\nfrequency_mhz = 60": "tone_level_dbm = 6\nfrequency_mhz = 60"})
+    ).unmet_limits()
 
     assert make_plan(overnight).unmet_limits() == ()
     assert quick
