@@ -35,6 +35,12 @@ def test_the_quick_sequence_has_42_conditions() -> None:
     assert len(_conditions("quick.sequence.toml")) == 42
 
 
+@pytest.mark.parametrize(("name", "count"), [("compression", 2 * 3 * 3 * 2 * 12), ("noise", 2 * 11 * 3 * 2)])
+def test_sequences_with_fewer_tones_fit_the_demo_bench(name: str, count: int) -> None:
+    """Read with every check across the files; channels, codes, temperatures, and loads and levels or modes."""
+    assert len(_conditions(f"{name}.sequence.toml")) == count
+
+
 @pytest.mark.parametrize("name", ["overnight.sequence.toml", "quick.sequence.toml"])
 def test_every_limit_of_the_part_is_tested_by_each_shipped_sequence(name: str) -> None:
     """A limit that no condition of the demo meets would be a decision about nothing."""
