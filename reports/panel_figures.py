@@ -276,7 +276,14 @@ def _slice(report: Report, table: pd.DataFrame, varied: tuple[str, ...]) -> tupl
     """Rows of all channels and modes at one value of every axis that is not ``varied``."""
     fixed = [axis for axis in AXES if axis not in (*varied, "channel", "supply_mode")]
     part, sequence = report.part.part, report.sequence.sequence
-    preferred = {"temperature_c": sequence.reference_temperature_c, "load_ohm": part.reference_load_ohm}
+    preferred: dict[str, object] = {
+        "temperature_c": sequence.reference_temperature_c,
+        "load_ohm": part.reference_load_ohm,
+    }
+    for axis in ("tone_level_dbm", "frequency_hz"):
+        # The part has no reference for these; the middle of what was swept is what a sweep is laid around.
+        values = sorted(table[axis].unique())
+        preferred[axis] = values[len(values) // 2]
     return commonest_slice(table, fixed, preferred)
 
 

@@ -19,6 +19,9 @@ MOST_DOTS = 12
 #: Most bounded values that get a sign beside their triangle; more would hide the lines, and the legend must do.
 MOST_SIGNS = 60
 
+#: Letters of an axis title that fit beside a panel.
+LONGEST_TITLE = 36
+
 #: Bound → words in the legend.
 BOUNDED_WORDS = {1: "≥ true value at least this", -1: "≤ true value at most this"}
 
@@ -79,7 +82,18 @@ def _y_axis(figure: Panels) -> Any:
     heights = [row[key] for row in figure.rows for key in ("y", "low", "high") if key in row]
     low, high = min(heights), max(heights)
     pad = 0.11 * (high - low) or max(abs(high) * 0.01, 0.1)
-    return alt.Y("y:Q", title=figure.y_title, scale=alt.Scale(domain=[low - pad, high + pad], zero=False, nice=False))
+    scale = alt.Scale(domain=[low - pad, high + pad], zero=False, nice=False)
+    return alt.Y("y:Q", title=_in_lines(figure.y_title), scale=scale)
+
+
+def _in_lines(title: str) -> str | list[str]:
+    """A title that is longer than a panel is high in two lines, broken where both are about as long."""
+    if len(title) <= LONGEST_TITLE:
+        return title
+    words = title.split()
+    breaks = [(" ".join(words[:place]), " ".join(words[place:])) for place in range(1, len(words))]
+    above, below = min(breaks, key=lambda pair: abs(len(pair[0]) - len(pair[1])))
+    return [above, below]
 
 
 def _x_axis(figure: Panels) -> Any:
@@ -125,7 +139,7 @@ def _value_layers(figure: Panels, y: Any) -> list[Any]:
         charts.append(values.mark_circle(size=13, opacity=1))
     if "band" in kinds:
         area = _of_kind("band").mark_area(opacity=0.22, line=False)
-        charts.insert(0, area.encode(x=x, y=alt.Y("low:Q", title=figure.y_title), y2="high:Q", color=colour))
+        charts.insert(0, area.encode(x=x, y=alt.Y("low:Q", title=_in_lines(figure.y_title)), y2="high:Q", color=colour))
     if "guide" in kinds:
         charts.insert(0, _guide_layer(figure, x, y, colour))
     bounded = sum(row["kind"] == "value" and bool(row["bound"]) for row in figure.rows)
