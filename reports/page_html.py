@@ -189,6 +189,8 @@ def _rule_text(limits: Sequence[LimitResult]) -> str:
             "Decided with a guard band w = U (ILAC-G8:09/2019, 4.2.3): pass, margin at least U; conditional pass, "
             "margin from 0 to U; conditional fail, beyond the limit by no more than U; fail, by more."
         )
+    others = [(n, limit.guard_band_factor) for n, limit in enumerate(limits, start=1) if limit.rule == "guard band"]
+    texts += [f"Limit {n} has w = {number_text(factor)}·U." for n, factor in others if factor != 1]
     if "simple" in rules:
         texts.append("Simple acceptance (ILAC-G8:09/2019, 4.2.1): pass up to and at the limit, fail beyond.")
     texts.append(

@@ -195,3 +195,13 @@ def test_a_run_without_findings_events_or_hazards_still_makes_a_page(report: Rep
 def test_the_same_report_gives_the_same_page(report: Report, page: str) -> None:
     """No clock, no chance, no order of a set."""
     assert page_html(report, (DRAWING,)) == page
+
+
+def test_another_width_of_a_guard_band_is_said_with_the_limit_that_asks_for_it(report: Report) -> None:
+    """w = 0.5·U of the second limit; the others, with w = U, need no words of their own."""
+    limits = list(report.limits)
+    limits[1] = dataclasses.replace(limits[1], guard_band_factor=0.5)
+    text = _read(page_html(dataclasses.replace(report, limits=tuple(limits)), ())).text
+
+    assert "Limit 2 has w = 0.5·U." in text
+    assert text.count(" has w = ") == 1
