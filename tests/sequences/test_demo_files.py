@@ -84,7 +84,7 @@ def test_a_demo_file_that_is_not_shipped_is_a_fault() -> None:
     """With the names that are, and the nearest."""
     with pytest.raises(
         FileFaults,
-        match=r"allowed nimbus-network\.bench\.toml, nimbus\.bench\.toml, .*Did you mean overnight\.sequence\.toml\?",
+        match=r"allowed .*nimbus\.bench\.toml, .*Did you mean overnight\.sequence\.toml\?",
     ):
         demo_file("overnite.sequence.toml")
 
