@@ -2,23 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from bench.change import Changer
+from bench.errors import Stopped
+from bench.events import Event
 from bench.hazards import hazards
+from bench.job import StopSwitch
 from bench.measure import Readings
+from bench.night import resume_run, start_run
 from bench.places import Places
-from bench.plan import make_plan
+from bench.plan import Plan, make_plan
 from bench.safe_state import make_safe
 from bench.small_signal import Sweeps, swept_conditions
 from bench.store.curves import Curve
+from bench.store.store import Store, open_store
 from drivers.errors import LinkLost
+from reports.derive import derive
+from reports.frames import RunFrames
 from sequences.conditions import Condition
 from sequences.read_files import Setup
 
@@ -218,3 +227,60 @@ def test_a_plan_counts_each_sweep_and_names_what_it_can_break(
     assert more_s == pytest.approx(swept * (0.02 + 2 * 3 * 1.5 / 300))
     assert "RF at the network analyzer" in titles
     assert "RF at the network analyzer" not in [hazard.title for hazard in without.hazards]
+
+
+# --- On the simulated bench --------------------------------------------------------------------------------------
+
+MIXED = {
+    "gain_code = { from = 0, to = 30, step = 5 }": "gain_code = [0, 30]",
+    "temperature_c = [-40, 25, 85]": "temperature_c = [25, 85]",
+}
+
+
+def _night(setup: Setup, store: Store, stop_after: int | None = None) -> str:
+    """A run of ``setup``, stopped after some conditions and resumed if that is wanted; its id."""
+    stop = StopSwitch()
+    runs: list[str] = []
+
+    def hear(event: Event) -> None:
+        if event.kind == "condition done" and len(store.done_conditions(runs[0])) == stop_after:
+            stop.ask()
+
+    def begin(run: str, plan: Plan) -> None:
+        runs.append(run)
+
+    try:
+        start_run(setup, "VG2-0007", "", store, hear, stop, begin)
+    except Stopped:
+        resume_run(store, runs[0], lambda event: None, StopSwitch(), begin)
+    return runs[0]
+
+
+@pytest.fixture(scope="module")
+def mixed(make_network_setup: MakeSetup, tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunFrames]:
+    """Tones and sweeps in one run of eight conditions."""
+    with open_store(str(tmp_path_factory.mktemp("mixed") / "night.db")) as store:
+        yield store.frames(_night(make_network_setup(MIXED), store))
+
+
+def test_tones_and_sweep_agree_on_the_gain(mixed: RunFrames) -> None:
+    """Two instruments, two paths, one unit: at every condition they differ by less than both uncertainties allow."""
+    derived = derive(mixed)
+    by_tones, by_sweep = derived["gain"].result, derived["small_signal_gain"].result
+    apart = np.abs(by_tones.value - by_sweep.value)
+
+    assert len(by_sweep) == len(mixed.conditions) == 8
+    assert np.all(apart < np.hypot(by_tones.expanded(), by_sweep.expanded()))
+    assert by_sweep.expanded().max() < by_tones.expanded().min()
+
+
+def test_a_stopped_night_and_its_resumption_hold_every_sweep_once(
+    make_network_setup: MakeSetup, mixed: RunFrames, tmp_path: Path
+) -> None:
+    """At the same conditions as one night does."""
+    with open_store(str(tmp_path / "night.db")) as store:
+        frames = store.frames(_night(make_network_setup(MIXED), store, stop_after=3))
+    keys = ["condition", "repeat", "frequency_hz"]
+
+    assert frames.curves[keys].to_numpy().tolist() == mixed.curves[keys].to_numpy().tolist()
+    assert len(frames.curves) == 8 * 3
