@@ -79,6 +79,7 @@ def test_an_amplifier_before_a_mixer() -> None:
     assert 10 ** (found / 10) == pytest.approx(4.451, abs=1e-3)
 
 
+@settings(deadline=None)
 @given(st.floats(0.0, 40.0))
 def test_a_loss_at_the_reference_temperature_has_its_loss_as_noise_figure(loss_db: float) -> None:
     """CA-07. Colder it has less, hotter more: F = 1 + (L − 1)·T/290 K."""
@@ -192,6 +193,7 @@ def test_uncertainty_keeps_what_the_stages_share(
         assert ours[name].standard[0] == pytest.approx(std_dev(expected), rel=1e-6, abs=1e-9), name
 
 
+@settings(deadline=None)
 @given(st.floats(0.0, 40.0), st.floats(0.0, 40.0))
 def test_the_coherent_sum_is_the_worst_case(first: float, second: float) -> None:
     """Never above the sum at random phases, and both never above the last stage's own intercept."""

@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -82,6 +82,7 @@ def test_a_step_in_the_wrong_direction_is_below_zero() -> None:
     assert smallest.value[0] == pytest.approx(-0.1)
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(-50.0, 50.0), min_size=6, max_size=6), st.floats(-50.0, 50.0), st.floats(-3.0, 3.0))
 def test_neither_a_constant_nor_a_slope_changes_the_residuals(gains: list[float], shift: float, tilt: float) -> None:
     """GS-04 and its like: a constant on all gains leaves steps and residuals, a tilt leaves the residuals."""
@@ -96,6 +97,7 @@ def test_neither_a_constant_nor_a_slope_changes_the_residuals(gains: list[float]
     )
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(-50.0, 50.0), min_size=6, max_size=6))
 def test_best_fit_residuals_are_those_of_an_ordinary_regression(gains: list[float]) -> None:
     """Against scipy.stats.linregress over the code; and they add up to 0, which end-point ones need not."""
@@ -180,6 +182,7 @@ def test_the_box_inverted_gives_the_whole_span() -> None:
     assert box_span(92.6316, 95.0, 125.0) == pytest.approx(96.1 - 95.0, abs=1e-4)
 
 
+@settings(deadline=None)
 @given(st.floats(-0.02, 0.02), st.floats(-30.0, 30.0))
 def test_the_tempco_of_a_straight_line_is_its_slope(per_k: float, at_zero: float) -> None:
     """Whatever the order of the temperatures; a constant adds nothing."""

@@ -47,6 +47,7 @@ def _groups(there: list[bool], least: int = 1) -> Groups:
     return Groups.along(GRID, "gain_code", KEY, np.array(there), least=least)
 
 
+@settings(deadline=None)
 @given(st.lists(st.booleans(), min_size=ROWS, max_size=ROWS), st.integers(1, 4))
 def test_groups_hold_what_is_there_and_nothing_else(there: list[bool], least: int) -> None:
     """Each channel with at least so many codes is a group, its rows by rising code, filled places first."""
@@ -63,6 +64,7 @@ def test_groups_hold_what_is_there_and_nothing_else(there: list[bool], least: in
         assert list(zip(*(side.tolist() for side in groups.neighbours()), strict=True)) == pairs
 
 
+@settings(deadline=None)
 @given(
     st.lists(st.floats(-5.0, 5.0), min_size=ROWS, max_size=ROWS), st.lists(st.booleans(), min_size=ROWS, max_size=ROWS)
 )
@@ -108,6 +110,7 @@ def test_a_combination_is_the_sum_of_its_terms_draw_by_draw(
         assert both.standard[0] == pytest.approx(apart.standard[0], abs=1e-9)
 
 
+@settings(deadline=None, max_examples=40)
 @given(columns())
 def test_the_covariance_holds_the_squares_of_the_uncertainties_and_of_those_of_differences(quantity: Uncertain) -> None:
     """var(a − b) = var a + var b − 2 cov(a, b), for every pair of a group (JCGM 100:2008, 5.2.2)."""
