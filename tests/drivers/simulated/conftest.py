@@ -40,7 +40,7 @@ def unit() -> AmplifierModel:
 
 @pytest.fixture
 def setup(unit: AmplifierModel) -> RigSetup:
-    """All ten instruments, flat path losses."""
+    """All instruments that a quick look needs, flat path losses."""
     return RigSetup(
         unit=unit,
         ratings=UnitRatings(supply_v=5.5, input_level_dbm=18.0, highest_die_c=125.0),
