@@ -14,9 +14,8 @@ import sys
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -26,20 +25,18 @@ from numpy.typing import NDArray
 import bench.night
 from bench.assemble import OpenBench, open_bench
 from bench.events import Event
+from bench.job import StopSwitch
 from bench.night import start_run
 from bench.plan import make_plan
 from bench.reporting import frames_of
-from bench.runner import StopSwitch
 from bench.setups import setup_from_files
 from bench.store.store import open_store
 from drivers.simulated.amplifier import level_dbm
 from reports.derive import derive
 from reports.frames import RunFrames
 from reports.uncertainty import Uncertain
-from sequences.bench_file import Bench
-from sequences.part_file import Part
 from sequences.products import LINES, line_frequency_hz
-from sequences.read_files import Loaded, Setup, demo_file
+from sequences.read_files import Setup, demo_file
 
 if TYPE_CHECKING:
     from drivers.simulated.rig import Rig
@@ -143,10 +140,8 @@ def _night(seed: int, folder: Path) -> tuple[RunFrames, RunFrames]:
     truth: list[dict[str, float]] = []
 
     @contextlib.contextmanager
-    def watched(
-        loaded: Loaded[Bench], part: Part, unit: str, *, goes_on_from: datetime | None = None
-    ) -> Iterator[OpenBench]:
-        with open_bench(loaded, part, unit, goes_on_from=goes_on_from) as opened:
+    def watched(*given: Any, **named: Any) -> Iterator[OpenBench]:
+        with open_bench(*given, **named) as opened:
             assert opened.rig is not None
             rigs.append(opened.rig)
             yield opened
