@@ -92,6 +92,8 @@ def _prepare(context: WakeUp) -> str:
     if places.chamber is not None and bench.instrument.chamber is not None:
         entry_c = bench.instrument.chamber
         temperatures = [condition.temperature_c for condition in context.conditions] + [entry_c.idle_c]
+        # A night that goes on begins where the last one left the air, and limits that shut it out stop the chamber.
+        temperatures.append(places.chamber.read_air_c())
         places.chamber.prepare(
             ramp_k_per_min=min(entry_c.ramp_k_per_min, part.absolute_maximum.ramp_k_per_min),
             lowest_c=max(entry_c.temperature_c.min, min(temperatures) - CHAMBER_MARGIN_K),
@@ -111,6 +113,16 @@ def _protect(context: WakeUp) -> str:
     over_current_a = min(ratings.supply_current_a, max(mode.current_limit_a for mode in modes) * OVER_VOLTAGE_FACTOR)
     supply.prepare(over_voltage_v, over_current_a)
     return f"over-voltage at {over_voltage_v:.3g} V, over-current at {over_current_a * 1e3:.3g} mA"
+
+
+def _terminate(context: WakeUp) -> str:
+    """Close the load's and the channel's relay: an amplifier that is biased into an open output may oscillate."""
+    places, instruments, first = context.places, context.bench.instrument, context.conditions[0]
+    if places.load_switch is not None and instruments.load_switch is not None:
+        places.load_switch.select(instruments.load_switch.loads[first.load_ohm])
+    if places.channel_switch is not None and instruments.channel_switch is not None:
+        places.channel_switch.select(instruments.channel_switch.channels[first.channel])
+    return f"channel {first.channel} into {first.load_ohm:g} Ω"
 
 
 def _bias_on(context: WakeUp) -> str:
@@ -151,6 +163,7 @@ def _chamber_on(context: WakeUp) -> str:
     chamber = context.places.chamber
     if chamber is None:
         return "no chamber on this bench"
+    chamber.set_target_c(context.conditions[0].temperature_c)  # it would go where somebody else has sent it
     chamber.switch_conditioning(on=True)
     return f"conditioning, air at {chamber.read_air_c():.1f} °C"
 
@@ -166,6 +179,7 @@ STEPS: tuple[tuple[str, Callable[[WakeUp], str]], ...] = (
     ("safe state", _safe_state),
     ("prepare", _prepare),
     ("protect", _protect),
+    ("terminate", _terminate),
     ("bias on", _bias_on),
     ("gain codes", _codes),
     ("chamber", _chamber_on),

@@ -29,8 +29,8 @@ class Step(Enum):
     MODE = "supply mode"
     LOAD = "load"
     CHANNEL = "channel"
-    FREQUENCY = "frequency"
     LEVELS_DOWN = "sources that go down"
+    FREQUENCY = "frequency"
     CODE = "gain code"
     LEVELS_UP = "sources that go up"
     RF_ON = "RF on"
@@ -52,8 +52,9 @@ def steps(previous: Condition | None, condition: Condition) -> tuple[Step, ...]:
         (Step.MODE, differs("supply_mode")),
         (Step.LOAD, differs("load_ohm")),
         (Step.CHANNEL, differs("channel")),
-        (Step.FREQUENCY, differs("frequency_hz")),
+        # Before the frequency too: at the new one the input path may lose far less.
         (Step.LEVELS_DOWN, True),
+        (Step.FREQUENCY, differs("frequency_hz")),
         # Each channel has a code of its own, so another channel needs its code even if the number is the same.
         (Step.CODE, differs("gain_code") or differs("channel")),
         (Step.LEVELS_UP, True),
@@ -81,10 +82,26 @@ class Changer:
         self._levels_dbm: dict[str, float] = {}
         self._read_back_dbm: dict[str, float] = {}
         self._radiating: tuple[str, ...] = ()
+        self._limit_a = 0.0
         measure = sequence.measure
         both = measure.two_tone or measure.harmonics
         self._tones = ("tone_1", "tone_2") if both else ("tone_1",) if measure.compression else ()
         self._uses_analyzer = bool(self._tones) or measure.noise
+
+    @property
+    def radiating(self) -> tuple[str, ...]:
+        """Sources that have been switched on, by place."""
+        return self._radiating
+
+    @property
+    def rf_settle_s(self) -> float:
+        """How long a tone needs after it has been switched on."""
+        return self._sequence.settle.tone_level_s + self._source_s
+
+    @property
+    def _source_s(self) -> float:
+        places = self._bench.instrument
+        return max((entry.settle_s for entry in (places.tone_1, places.tone_2) if entry is not None), default=0.0)
 
     @property
     def levels_dbm(self) -> dict[str, float]:
@@ -160,7 +177,7 @@ class Changer:
                 switch.select((entry.network_channels if alone else entry.channels)[condition.channel])
         elif step is Step.FREQUENCY and self._tones:
             pair = tone_frequencies_hz(condition.frequency_hz, self._sequence.tones.spacing_hz)
-            for (_, source), frequency_hz in zip(places.sources(), pair, strict=True):
+            for (_, source), frequency_hz in zip(places.sources(), pair, strict=False):
                 source.set_frequency(frequency_hz)
         elif step is Step.CODE and places.code_port is not None and self._bench.instrument.code_port is not None:
             port = self._bench.instrument.code_port.channels[condition.channel]
@@ -171,10 +188,14 @@ class Changer:
     def _set_mode(self, condition: Condition) -> None:
         mode = self._part.modes[condition.supply_mode]
         if self._places.supply is not None:
-            self._places.supply.set_output(mode.supply_v, mode.current_limit_a)
+            # Until the pins have moved the unit draws what the mode before lets it draw.
+            self._places.supply.set_output(mode.supply_v, max(mode.current_limit_a, self._limit_a))
         entry = self._bench.instrument.code_port
         if self._places.code_port is not None and entry is not None:
             self._places.code_port.write_word(entry.mode, mode.mode_word)
+        if self._places.supply is not None and mode.current_limit_a < self._limit_a:
+            self._places.supply.set_output(mode.supply_v, mode.current_limit_a)
+        self._limit_a = mode.current_limit_a
 
     def _set_levels(self, levels: dict[str, float], *, upwards: bool) -> None:
         for place, source in self._places.sources():
@@ -192,7 +213,7 @@ class Changer:
 
     def _settle_s(self, todo: tuple[Step, ...]) -> float:
         settle, instrument = self._sequence.settle, self._bench.instrument
-        source_s = instrument.tone_1.settle_s if instrument.tone_1 is not None else 0.0
+        source_s = self._source_s
         times = {
             Step.MODE: settle.supply_mode_s + (instrument.supply.settle_s if instrument.supply is not None else 0.0),
             Step.LOAD: settle.load_s + (instrument.load_switch.settle_s if instrument.load_switch is not None else 0.0),

@@ -66,7 +66,9 @@ def dew_point_c(air_c: float, humidity_percent: float) -> float:
 
 
 def hazards(setup: Setup, conditions: tuple[Condition, ...]) -> tuple[Hazard, ...]:
-    """Hazards of running ``conditions``, the gravest first."""
+    """Hazards of running ``conditions``, the gravest first; none where nothing is left to run."""
+    if not conditions:
+        return ()
     part, bench, sequence = setup.part.model, setup.bench.model, setup.sequence.model
     found = [
         *_supply(part, bench, conditions),
@@ -122,7 +124,9 @@ def _rf(
     if analyzer is None or not (two_tones or sequence.measure.compression):
         return
     ratings = part.absolute_maximum
-    together_db, named = (TWO_TONES_DB, "both tones") if two_tones else (0.0, "one tone")
+    # Powers add: the weaker tone adds less than 3 dB to the stronger one.
+    weaker_db = -abs(sequence.tones.upper_minus_lower_db)
+    together_db, named = (10 * math.log10(1 + 10 ** (weaker_db / 10)), "both tones") if two_tones else (0.0, "one tone")
     input_dbm, at_input = max(
         ((max(unit_input_levels_dbm(item, part, sequence.tones)) + together_db, item) for item in conditions),
         key=lambda pair: pair[0],

@@ -10,7 +10,10 @@ import math
 from dataclasses import dataclass
 
 from sequences.bench_file import Bench
-from sequences.part_file import Part
+from sequences.part_file import Part, SupplyMode
+
+#: A supply that limits the current lets its voltage fall. Ours: lead drop stays below this part of it.
+SAG = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +64,16 @@ def watches(part: Part, bench: Bench) -> dict[str, Watch]:
                 "ratings of chamber and fixture",
             )
         )
+    return {rule.quantity: rule for rule in rules}
+
+
+def watches_of_mode(mode: SupplyMode) -> dict[str, Watch]:
+    """Rules that hold while the unit is in a supply mode."""
+    span, why = mode.plausible_current_a, f"supply mode {mode.name}"
+    rules = (
+        Watch("supply_voltage_v", "V", (1 - SAG) * mode.supply_v, (1 + SAG) * mode.supply_v, f"{why}; current limit?"),
+        Watch("supply_current_a", "A", span.min, span.max, f"plausible in {why}"),
+    )
     return {rule.quantity: rule for rule in rules}
 
 

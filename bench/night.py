@@ -6,9 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from bench.assemble import OpenBench, open_bench
+from bench.assemble import Missing, OpenBench, open_bench
 from bench.book import StoreBook
-from bench.errors import UnsafeBench
+from bench.errors import StoreFault, UnsafeBench
 from bench.events import Listener
 from bench.job import Job, StopSwitch
 from bench.plan import Plan, acquisition_for, make_plan, plan_for, through_plan
@@ -98,11 +98,24 @@ def resume_run(store: Store, run: str, listener: Listener, stop: StopSwitch, on_
     # A process that was killed has noted no event since its last soak, but many conditions.
     told = [event.at for event in store.events(run)]
     last = max(told + [item.completed for item in planned if item.completed is not None], default=None)
-    writer = store.reopen_run(run)
+    if line.state == "done":
+        raise StoreFault(f"run {run} is done; there is nothing to resume")
+    if not planned:
+        raise StoreFault(f"run {run} was cut off before its plan was stored; begin it anew")
     # The instruments that a through leaves alone are on the bench all the same, and are made safe.
     whole = setup_of(store, run, with_unit=True)
-    with open_bench(whole.bench, setup.part.model, line.unit, goes_on_from=last, through=through) as bench:
-        book = StoreBook(writer, whole, bench.clock)
+    missing: Missing = {}
+    with open_bench(
+        whole.bench, setup.part.model, line.unit, goes_on_from=last, through=through, missing=missing
+    ) as bench:
+        if missing:
+            # A process that was killed has left everything on: what can be reached is switched off.
+            first = next(iter(missing.values()))
+            left = unconfirmed(make_safe(bench.places))
+            if left:
+                first.add_note(str(UnsafeBench(left, run)))
+            raise first
+        book = StoreBook(store.reopen_run(run), whole, bench.clock)
         job = Job(run, setup, acquisition_for(whole), conditions, done)
         on_begin(run, plan_for(setup, tuple(condition for _, condition in job.left())))
         _run(job, _without_unit(bench) if through else bench, book, listener, stop)

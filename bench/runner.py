@@ -15,7 +15,7 @@ from bench.change import Changed, Changer
 from bench.errors import Stopped, Tripped, UnsafeBench
 from bench.events import Event, EventKind, Facts, Listener
 from bench.fewer_tones import FewerTones
-from bench.interlocks import broken, watches
+from bench.interlocks import broken, watches, watches_of_mode
 from bench.job import Job, RunBook, RunState, StopSwitch
 from bench.measure import SOURCE_READING, LineReader, Readings, needs_analyzer, read_condition, read_temperatures
 from bench.places import Places
@@ -32,6 +32,9 @@ from sequences.conditions import Condition
 
 #: Longest that a wait goes without looking for a wish to stop. Ours: short against a person's patience.
 STOP_LOOK_S = 0.5
+
+#: While conditions are read, temperatures may stray this many times as far as at the end of the soak. Ours.
+KEPT_FACTOR = 2.0
 
 #: Flag of a condition that was measured although its soak had timed out.
 SOAK_FLAG = "soak timed out"
@@ -212,8 +215,15 @@ class Runner:
         return Outcome.READY
 
     def _settle(self) -> Outcome:
+        settle_s = self._progress.changed.settle_s
+        if not self._changer.radiating:
+            # Relays and bias come to rest before RF does.
+            self._wait(settle_s)
+            settle_s = self._changer.rf_settle_s
+        if self._stop.asked:
+            return Outcome.STOP_ASKED
         self._changer.rf_on()
-        self._wait(self._progress.changed.settle_s)
+        self._wait(settle_s)
         return Outcome.READY
 
     def _measure(self) -> Outcome:
@@ -226,7 +236,9 @@ class Runner:
                 return Outcome.STOP_ASKED
             readings = read_condition(self._places, self._lines, condition, self._sequence.measure)
             self._watch(readings)
+            self._check_temperatures(condition, readings)
             progress.readings.append({**levels, **readings})
+        self._check_sources()
         if self._fewer_tones is not None:
             self._fewer_tones.complete(condition, self._sequence.measure, progress.readings)
         held, progress.curves = self._sweeps.take(condition)
@@ -269,6 +281,28 @@ class Runner:
             raise Tripped("the supply's over-voltage or over-current protection has switched the bias off")
         if not supply.output_is_on():
             raise Tripped("the supply's output is off, though this run has switched it on")
+        values = {"supply_voltage_v": supply.read_voltage_v(), "supply_current_a": supply.read_current_a()}
+        self._watch(values)
+        # A supply in current limit keeps every absolute maximum, and pins that are stuck keep another mode.
+        found = broken(watches_of_mode(self._part.modes[self._progress.left[0][1].supply_mode]), values)
+        if found:
+            raise Tripped("; ".join(map(str, found)))
+
+    def _check_sources(self) -> None:
+        """A source that is off reads as a very weak tone, which no range of levels would catch."""
+        for place, source in self._places.sources():
+            if place in self._changer.radiating and not source.output_is_on():
+                raise Tripped(f"{place} is off, though this run has switched it on")
+
+    def _check_temperatures(self, condition: Condition, readings: Readings) -> None:
+        """What was soaked must stay so: a chamber that has stopped drifts away without a word."""
+        rule = self._sequence.soak
+        if self._places.chamber is None or self._progress.flag:
+            return
+        for name, within_k in (("air_temperature_c", rule.air_within_k), ("board_temperature_c", rule.board_within_k)):
+            found = readings.get(name, condition.temperature_c)
+            if not abs(found - condition.temperature_c) <= KEPT_FACTOR * within_k:
+                raise Tripped(f"{name.partition('_')[0]} at {found:.2f} °C has left {condition.temperature_c:g} °C")
 
     def _check_queues(self) -> None:
         """An instrument that refused a setting has measured something else: no reading of this condition stands."""

@@ -7,9 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
+from typing import Any
 
 from bench.places import Places
 from drivers.errors import InstrumentError
+from drivers.roles import Instrument
+
+#: Numbers of query errors (SCPI-1999, volume 2, 21.8, from a quotation).
+QUERY_ERRORS = (-499, -400)
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,23 +32,27 @@ class SafeStep:
 
 
 def make_safe(places: Places) -> tuple[SafeStep, ...]:
-    """Take all energy away, in order; returns every step with its confirmation. Raises for no instrument."""
-    steps: list[SafeStep] = []
-    for place, source in places.sources():
-        steps.append(_step(f"RF of {place} off", source.make_safe, source.output_is_on))
-    if places.noise_source is not None:
-        steps.append(_step("noise source off", places.noise_source.make_safe, places.noise_source.output_is_on))
-    network_analyzer = places.network_analyzer
-    if network_analyzer is not None:
-        name = "RF of network_analyzer off"
-        steps.append(_step(name, network_analyzer.make_safe, network_analyzer.output_is_on))
-    if places.supply is not None:
-        steps.append(_step("bias off", places.supply.make_safe, places.supply.output_is_on))
-    if places.chamber is not None:
-        steps.append(_step("chamber to idle", places.chamber.make_safe, None))
-    if places.analyzer is not None:
-        steps.append(_step("analyzer to its highest attenuation", places.analyzer.make_safe, None))
-    return tuple(steps)
+    """Take all energy away, in order, then confirm it; returns every step. Raises for no instrument.
+
+    Nothing is asked before everything has been told: an instrument that does not answer must not keep the rest on.
+    """
+    todo: list[tuple[str, Callable[[], None], Callable[[], str]]] = []
+    outputs: list[tuple[str, Any]] = [(f"RF of {place} off", source) for place, source in places.sources()]
+    outputs += [("noise source off", places.noise_source), ("RF of network_analyzer off", places.network_analyzer)]
+    outputs += [("bias off", places.supply)]
+    for name, output in outputs:
+        if output is not None:
+            todo.append((name, output.make_safe, partial(_still_on, output)))
+    for name, other in (
+        ("chamber to idle", places.chamber),
+        ("analyzer to its highest attenuation", places.analyzer),
+    ):
+        if other is not None:
+            todo.append((name, other.make_safe, partial(_refused, other)))
+    problems = [_tried(act) for _, act, _ in todo]
+    return tuple(
+        SafeStep(name, problem or _tried(confirm)) for (name, _, confirm), problem in zip(todo, problems, strict=True)
+    )
 
 
 def unconfirmed(steps: tuple[SafeStep, ...]) -> tuple[str, ...]:
@@ -50,13 +60,23 @@ def unconfirmed(steps: tuple[SafeStep, ...]) -> tuple[str, ...]:
     return tuple(f"{step.name}: {step.problem}" for step in steps if not step.confirmed)
 
 
-def _step(name: str, act: Callable[[], None], still_on: Callable[[], bool] | None) -> SafeStep:
+def _still_on(output: Any) -> str:
+    return "it reads back as still on" if output.output_is_on() else ""
+
+
+def _refused(instrument: Instrument) -> str:
+    """What the instrument would not do. Query errors are not counted: breaking off a sweep leaves one, and is meant."""
+    entries = instrument.drain_errors()
+    return "; ".join(
+        f"{entry.number}, {entry.text}" for entry in entries if not QUERY_ERRORS[0] <= entry.number <= QUERY_ERRORS[1]
+    )
+
+
+def _tried(act: Callable[[], str | None]) -> str:
+    """What went wrong; empty if nothing did."""
     try:
-        act()
-        if still_on is not None and still_on():
-            return SafeStep(name, "it reads back as still on")
+        return act() or ""
     except InstrumentError as error:
-        return SafeStep(name, str(error))
+        return str(error)
     except Exception as error:  # noqa: BLE001 - a mistake in one driver must not keep the bias on behind it
-        return SafeStep(name, f"{type(error).__name__}: {error}")
-    return SafeStep(name)
+        return f"{type(error).__name__}: {error}"

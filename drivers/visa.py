@@ -29,6 +29,9 @@ from drivers.scpi_text import block_length
 CHUNK_BYTES: Final = 20 * 1024
 """Most bytes of one read: PyVISA's own default."""
 
+MOST_BYTES: Final = 1 << 20
+"""Longest reply: each read has a time-out of its own, so an instrument that babbles would be read for ever."""
+
 _TERMINATOR: Final = b"\n"
 _MORE_TO_COME: Final = StatusCode.success_max_count_read
 _ENDED_BY_MESSAGE: Final = StatusCode.success
@@ -115,13 +118,15 @@ class VisaLink:
             data, status = self._read(self._session, CHUNK_BYTES)
             if data[:1] == b"#":
                 data, status = self._whole_block(data, status)
-            while status == _MORE_TO_COME:
+            while status == _MORE_TO_COME and len(data) <= MOST_BYTES:
                 more, status = self._read(self._session, CHUNK_BYTES)
                 data += more
         except Exception as error:
             raise self._translated(error) from error
         if status < 0:
             raise self._translated(errors.VisaIOError(status))
+        if len(data) > MOST_BYTES:
+            raise NotUnderstood(f"more than {MOST_BYTES} bytes without an end", resource=self._name)
         return bytes(data[:-1] if data[-1:] == _TERMINATOR else data)
 
     def _whole_block(self, data: bytes, status: StatusCode) -> tuple[bytes, StatusCode]:
@@ -132,7 +137,9 @@ class VisaLink:
         length = block_length(data)
         if length is None:
             return data, status
-        while status in _READ_AND_OPEN and (len(data) <= length or data[-1:] != _TERMINATOR):
+        while (
+            len(data) <= MOST_BYTES and status in _READ_AND_OPEN and (len(data) <= length or data[-1:] != _TERMINATOR)
+        ):
             more, status = self._read(self._session, CHUNK_BYTES)
             data += more
         if not data[length:].strip():  # CR before the newline is white space (IEEE 488.2, 7.4.1)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
-from itertools import product
+from itertools import combinations, product
 
 from sequences.bench_file import Bench
 from sequences.conditions import NAMED_AXES, AxisValues, expand
@@ -23,6 +23,9 @@ from sequences.units import UNITS, UnknownUnit, plain_number, quantity_text, sam
 from sequences.values import Matcher
 
 __all__ = ["FileNames", "cross_check"]
+
+#: Lines must be this many of the narrowest bandwidths apart. Ours: a filter of five poles is 60 dB down at about five.
+APART = 10.0
 
 #: Axis → the place of the instrument without which a bench can hold only one of its values.
 _SWEPT_BY = {
@@ -174,6 +177,7 @@ def _path_faults(subject: Subject) -> Iterator[FileFault]:
             "not allowed", subject.names.sequence, "[tones]", "spacing_hz", spacing, "less spacing", problem=problem
         )
         return
+    yield from _meeting_faults(subject)
     short: set[int] = set()
     for path, channel, load in product(needed, subject.values["channel"], subject.numbers("load_ohm")):
         serving = subject.losses.serving(path, str(channel), load)
@@ -187,6 +191,26 @@ def _path_faults(subject: Subject) -> Iterator[FileFault]:
             if not (lowest <= needed[path][0] and needed[path][1] <= highest):
                 short.add(serving[0])
                 yield _short_table(subject, serving[0], where, needed[path], (lowest, highest))
+
+
+def _meeting_faults(subject: Subject) -> Iterator[FileFault]:
+    """Two lines within one filter would be read as one: at 0.4 times the frequency HD2 falls onto the upper IM3."""
+    analyzer = subject.bench.instrument.analyzer
+    if analyzer is None:
+        return
+    spacing = subject.sequence.tones.spacing_hz
+    least_hz = APART * min(analyzer.bandwidths_hz)
+    for at in subject.numbers("frequency_hz"):
+        for one, other in combinations(subject.lines, 2):
+            apart_hz = abs(subject.line_hz(one, at) - subject.line_hz(other, at))
+            if apart_hz < least_hz:
+                problem = f"{one} and {other} lie {quantity_text(apart_hz, 'Hz')} apart at {quantity_text(at, 'Hz')}"
+                allowed = f"{quantity_text(least_hz, 'Hz')} or more between lines"
+                found = quantity_text(spacing, "Hz")
+                yield FileFault(
+                    "not allowed", subject.names.sequence, "[tones]", "spacing_hz", found, allowed, problem=problem
+                )
+                return
 
 
 def _short_table(

@@ -176,12 +176,13 @@ def level_faults(subject: Subject, conditions: tuple[Condition, ...]) -> Iterato
     # Powers add; written from the difference of the two, so that no absurd level of a file overflows on the way.
     both = len(subject.tones_on) == len(TONES)
     upper = 10 ** (subject.sequence.tones.upper_minus_lower_db / 10) if both else 0.0
-    total = levels[0] + 10 * math.log10(1 + upper)
+    total = levels[0] + 10 * math.log10(1 + upper) + _doubt_db(subject, conditions)
     worst = int(np.argmax(total))
     highest = subject.part.absolute_maximum.input_level_dbm
     if total[worst] > highest:
-        who = "both tones together put" if both else "the tone puts"
-        problem = f"{who} {total[worst]:.2f} dBm into the unit at {_text(conditions[worst])}"
+        who = "both tones together" if both else "the tone"
+        level = f"{who} may put {total[worst]:.2f} dBm into the unit (with what source and path may be off)"
+        problem = f"{level} at {_text(conditions[worst])}"
         found = f"{conditions[worst].tone_level_dbm:g}"
         allowed = f"{highest:g} dBm or less (part rating)"
         yield subject.axis_fault("beyond rating", "tone_level_dbm", found, allowed, problem)
@@ -193,6 +194,16 @@ def source_faults(setup: Setup, conditions: tuple[Condition, ...], names: FileNa
     subject = Subject(setup.sequence.model, setup.part.model, setup.bench.model, setup.path_losses, names)
     levels = _unit_input_dbm(subject, conditions)
     return tuple(_source_faults(subject, conditions, levels[: len(subject.tones_on)]))
+
+
+def _doubt_db(subject: Subject, conditions: tuple[Condition, ...]) -> FloatArray:
+    """How far in dB the level at the unit's input may lie above the one that is asked for: source and path, (n,)."""
+    places = subject.bench.instrument
+    sources = [entry.accuracy for entry in (places.tone_1, places.tone_2) if entry is not None]
+    source_db = max((accuracy.level_db + accuracy.setting_db for accuracy in sources), default=0.0)
+    channels, loads = _columns(conditions)
+    path_db: FloatArray = 2 * subject.losses.standard_uncertainties_db("input", channels, loads)
+    return source_db + path_db
 
 
 def _unit_input_dbm(subject: Subject, conditions: tuple[Condition, ...]) -> tuple[FloatArray, FloatArray]:

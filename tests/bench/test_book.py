@@ -100,7 +100,7 @@ def test_events_are_kept_with_their_facts_but_progress_is_not(written: Written) 
         written.book.event(Event(BEGAN, kind, "code 0"))
 
     assert written.store.events(written.run) == (said,)
-    assert {"condition done"} == PROGRESS_ONLY
+    assert {"condition done", "soaking"} == PROGRESS_ONLY
 
 
 def test_the_end_is_kept_with_its_time_and_closes_the_run(written: Written) -> None:

@@ -91,7 +91,8 @@ FILE_MISTAKES: dict[str, tuple[str, str, str, tuple[str, ...]]] = {
         "[operatng]",
         (
             f"{PART}, operatng: unknown table, "
-            "allowed part, gain_codes, supply_mode, absolute_maximum, operating, limit.  Did you mean operating?",
+            "allowed part, gain_codes, supply_mode, absolute_maximum, operating, limit, cascade.  "
+            "Did you mean operating?",
         ),
     ),
     "text instead of a number": (
@@ -211,7 +212,8 @@ FILE_MISTAKES: dict[str, tuple[str, str, str, tuple[str, ...]]] = {
         "input_level_dbm = 18",
         "input_level_dbm = 2",
         (
-            f"{SEQUENCE}, [axes] tone_level_dbm: both tones together put 4.51 dBm into the unit at channel A, "
+            f"{SEQUENCE}, [axes] tone_level_dbm: both tones together may put 4.86 dBm into the unit "
+            "(with what source and path may be off) at channel A, "
             "gain code 30, 200 Ω, 3 dBm, 60 MHz, found 3, allowed 2 dBm or less (part rating)",
         ),
     ),

@@ -83,6 +83,7 @@ def test_the_numbers_are_those_that_scripts_rely_on() -> None:
     """130 is 128 + SIGINT, as shells report it."""
     assert {code.name: code.value for code in ExitCode} == {
         "DONE": 0,
+        "OUR_MISTAKE": 70,
         "LIMIT_NOT_MET": 1,
         "BAD_INPUT": 2,
         "TRIPPED": 3,

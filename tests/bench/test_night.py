@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 
 import bench.night
-from bench.assemble import OpenBench, clock_of, open_bench
+from bench.assemble import Missing, OpenBench, clock_of, open_bench
 from bench.errors import Stopped, StoreFault, Tripped
 from bench.events import Event
 from bench.job import StopSwitch
@@ -68,11 +68,12 @@ class Witness:
         part: Part,
         unit: str,
         *,
+        missing: Missing | None = None,
         goes_on_from: datetime | None = None,
         through: bool = False,
     ) -> Iterator[OpenBench]:
         """As ``bench.assemble.open_bench``, and keep the rig."""
-        with open_bench(loaded, part, unit, goes_on_from=goes_on_from, through=through) as opened:
+        with open_bench(loaded, part, unit, missing=missing, goes_on_from=goes_on_from, through=through) as opened:
             assert opened.rig is not None
             self.benches.append(opened)
             self.rigs.append(opened.rig)

@@ -151,8 +151,8 @@ def failing(monkeypatch: pytest.MonkeyPatch, make_setup: Callable[..., Setup], s
     return Failing(monkeypatch, make_setup(SMALL), store)
 
 
-#: Places whose output is read back on the way to the safe state.
-READ_BACK = ("tone_1", "tone_2", "noise_source", "supply")
+#: Places that are asked on the way to the safe state: outputs for their state, the others for their error queue.
+READ_BACK = ("tone_1", "tone_2", "noise_source", "supply", "chamber", "analyzer")
 
 
 @pytest.mark.parametrize("place", PLACES)
