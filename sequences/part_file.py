@@ -132,7 +132,7 @@ class Limit(FileModel):
     @model_validator(mode="after")
     def _bounded(self) -> Self:
         if self.rule == "simple" and "guard_band_factor" in self.model_fields_set:
-            raise ValueError("guard_band_factor goes with the rule \"guard band\"; the simple rule has none")
+            raise ValueError('guard_band_factor goes with the rule "guard band"; the simple rule has none')
         if self.min is None and self.max is None:
             raise ValueError("a limit needs min, max or both")
         if self.min is not None and self.max is not None and self.min > self.max:
