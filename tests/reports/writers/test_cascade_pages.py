@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+import re
 import xml.etree.ElementTree as ET
 from collections.abc import Callable
 
@@ -58,6 +59,19 @@ def test_pairs_of_codes_make_a_map(with_cascade: Callable[[pd.DataFrame], Report
     assert "predicted, at 25 °C, nominal mode, 3 dBm per tone, 60 MHz" in texts
     assert f"{46 - 0.75 * (2 + 2):.1f}" in texts
     assert figure.svg.count("<path") < 3 * (MOST_CODES + 2) ** 2
+
+
+def test_a_map_is_the_same_to_the_byte_whatever_was_drawn_before(
+    with_cascade: Callable[[pd.DataFrame], Report],
+) -> None:
+    """Its colour bars have ids of the figure's own, and each is used; the converter counts on from chart to chart."""
+    report = with_cascade(_table(range(4)))
+    first, second = (next(iter(cascade_figures(report))).svg for _ in range(2))
+    ids = set(re.findall(r' id="([^"]+)"', first))
+
+    assert first == second
+    assert ids == {f"cascade_1-{part}" for part in ("title", 1, 2, 3)}
+    assert set(re.findall(r"url\(#([^)]+)\)", first)) == ids - {"cascade_1-title"}
 
 
 def test_equal_codes_make_lines(with_cascade: Callable[[pd.DataFrame], Report]) -> None:
