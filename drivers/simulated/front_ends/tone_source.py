@@ -70,6 +70,7 @@ class ToneSource(RigDevice):
 
     def _set_frequency(self, frequency_hz: float) -> None:
         self._tone.frequency_hz = round(frequency_hz, 2)
+        self._rig.check_input()  # at the new frequency the input path may lose less
 
     def _set_level(self, level_dbm: float) -> None:
         steps = round(level_dbm / LEVEL_STEP_DB)
