@@ -34,6 +34,9 @@ SMALL = {
 }
 COUNT = 8
 
+#: Calls at the end of a run: six instruments are made safe, then each is asked.
+TO_SAFETY = 12
+
 
 class Committed(NamedTuple):
     """One condition as it was committed."""
@@ -357,7 +360,7 @@ def test_an_instrument_that_fails_anywhere_trips_the_run(
     make_run: MakeRun, whole: FakeRun, data: st.DataObject, error: InstrumentError
 ) -> None:
     """At whichever exchange: the safe state is sought, the cause written down, and what was complete stays complete."""
-    at = data.draw(st.integers(0, len(whole.bench.journal) - 11))
+    at = data.draw(st.integers(0, len(whole.bench.journal) - TO_SAFETY - 1))
     run = make_run()
     run.at_call(at, _raiser(error))
     with pytest.raises((InstrumentError, UnsafeBench)) as caught:
