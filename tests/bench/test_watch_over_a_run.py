@@ -1,0 +1,222 @@
+"""What may happen while a run is going on, on the simulated bench: it trips and says what, and stores nothing false."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+import bench.night
+from bench.assemble import OpenBench, open_bench
+from bench.errors import Tripped
+from bench.events import Event
+from bench.job import StopSwitch
+from bench.night import start_run
+from bench.store.store import Store, open_store
+from sequences.read_files import Setup
+
+if TYPE_CHECKING:
+    from drivers.simulated.rig import Rig
+
+UNIT = "VG2-0007"
+
+#: One channel at one temperature with two codes.
+SMALL = {
+    'channel = "all"': 'channel = "A"',
+    "gain_code = { from = 0, to = 30, step = 5 }": "gain_code = [0, 30]",
+    "temperature_c = [-40, 25, 85]": "temperature_c = 25",
+}
+BOTH_MODES = {'supply_mode = "nominal"\nload_ohm': 'supply_mode = "all"\nload_ohm'}
+BELOW_THE_DRAW = {
+    "max = 250 }\ncurrent_limit_ma = 300": "max = 250 }\ncurrent_limit_ma = 180",
+}
+
+Accident = Callable[["Rig"], None]
+
+
+@dataclass
+class Guarded:
+    """Runs nights on the simulated bench, with an accident when an event of some kind comes for the nth time (None: every time)."""
+
+    monkeypatch: pytest.MonkeyPatch
+    store: Store
+    run: str = ""
+    opened: OpenBench | None = None
+
+    def night(
+        self, setup: Setup, kind: str = "", accident: Accident = lambda rig: None, *, nth: int | None = 1
+    ) -> None:
+        self.monkeypatch.setattr(bench.night, "open_bench", self._open)
+        seen: list[str] = []
+
+        def hear(event: Event) -> None:
+            seen.append(event.kind)
+            if event.kind == kind and nth in (None, seen.count(kind)):
+                accident(self.rig)
+
+        start_run(setup, UNIT, "Ada", self.store, hear, StopSwitch(), self._begun)
+
+    @contextlib.contextmanager
+    def _open(self, *arguments: Any, **named: Any) -> Iterator[OpenBench]:  # Any: as open_bench takes them
+        with open_bench(*arguments, **named) as self.opened:
+            yield self.opened
+
+    def _begun(self, run: str, _: object) -> None:
+        self.run = run
+
+    @property
+    def rig(self) -> Rig:
+        assert self.opened is not None
+        assert self.opened.rig is not None
+        return self.opened.rig
+
+    def trip(self, setup: Setup, kind: str, accident: Accident, *, nth: int | None = 1) -> str:
+        """Why the night tripped; everything is off then and the run is stored as tripped."""
+        with pytest.raises(Tripped) as caught:
+            self.night(setup, kind, accident, nth=nth)
+        rig = self.rig
+        assert rig.bias is not None
+        assert not rig.bias.on
+        assert not any(tone.on for tone in rig.tones.values())
+        assert self.store.run(self.run).state == "tripped"
+        return caught.value.cause
+
+
+@pytest.fixture
+def guarded(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Guarded]:
+    with open_store(str(tmp_path / "night.db")) as store:
+        yield Guarded(monkeypatch, store)
+
+
+@pytest.fixture
+def ten_times(monkeypatch: pytest.MonkeyPatch) -> Accident:
+    """The unit draws ten times its current from now on."""
+
+    def draw(rig: Rig) -> None:
+        unit = type(rig.setup.unit)
+        before = unit.supply_current_a
+        monkeypatch.setattr(unit, "supply_current_a", lambda self, *values: 10 * before(self, *values))
+
+    return draw
+
+
+def stick_mode_pins(rig: Rig) -> None:
+    """Whatever is written to the mode port, its pins stay at 0."""
+    port = rig.setup.mode_port
+    assert port is not None
+
+    class Stuck(dict[int, int]):
+        def __setitem__(self, key: int, value: int) -> None:
+            super().__setitem__(key, 0 if key == port else value)
+
+    rig.words = Stuck(rig.words)
+
+
+# --- Bias
+
+
+def test_a_night_without_an_accident_is_done(guarded: Guarded, make_setup: Callable[..., Setup]) -> None:
+    """The harness itself: in both modes nothing is found amiss, and no rating is passed."""
+    guarded.night(make_setup({**SMALL, **BOTH_MODES}))
+
+    assert guarded.store.run(guarded.run).state == "done"
+    assert guarded.store.done_conditions(guarded.run) == set(range(4))
+    assert guarded.rig.exceeded == {}
+
+
+def test_a_supply_that_limits_the_current_trips_before_anything_is_stored(
+    guarded: Guarded, make_setup: Callable[..., Setup]
+) -> None:
+    """180 mA lie within the plausible range, and 4.x V below every maximum: only the sag of the voltage tells."""
+    cause = guarded.trip(make_setup({**SMALL, **BELOW_THE_DRAW}), "", lambda rig: None)
+
+    assert "supply voltage v: found" in cause
+    assert "supply mode nominal; current limit?" in cause
+    assert guarded.store.done_conditions(guarded.run) == set()
+
+
+def test_a_unit_that_draws_ten_times_its_current_after_a_condition_trips_the_next(
+    guarded: Guarded, make_setup: Callable[..., Setup], ten_times: Accident
+) -> None:
+    """The supply folds back to a current that every absolute maximum allows."""
+    cause = guarded.trip(make_setup(SMALL), "condition done", ten_times)
+
+    assert "supply voltage v: found" in cause
+    assert len(guarded.store.done_conditions(guarded.run)) == 1
+
+
+def test_a_unit_that_draws_ten_times_its_current_in_a_soak_trips_while_it_soaks(
+    guarded: Guarded, make_setup: Callable[..., Setup], ten_times: Accident
+) -> None:
+    """A soak may last an hour; nobody waits for its end."""
+    cause = guarded.trip(make_setup(SMALL), "soaking", ten_times)
+    kinds = [event.kind for event in guarded.store.events(guarded.run)]
+
+    assert "supply voltage v: found" in cause
+    assert "soak ended" not in kinds
+    assert guarded.rig.clock.elapsed_s() < 60
+
+
+def test_mode_pins_that_are_stuck_trip_in_the_mode_that_was_not_reached(
+    guarded: Guarded, make_setup: Callable[..., Setup]
+) -> None:
+    """In nominal mode the unit draws more than is plausible in low power; a report would call that the unit's own."""
+    narrow = {"plausible_current_ma = { min = 115, max = 205 }": "plausible_current_ma = { min = 115, max = 180 }"}
+    cause = guarded.trip(make_setup({**SMALL, **BOTH_MODES, **narrow}), "soak began", stick_mode_pins)
+
+    assert "supply current a: found" in cause
+    assert "plausible in supply mode low power" in cause
+    assert len(guarded.store.done_conditions(guarded.run)) == 2
+
+
+# --- Sources
+
+
+@pytest.mark.parametrize("place", ["tone_1", "tone_2"])
+def test_a_source_that_goes_off_by_itself_trips_and_is_named(
+    guarded: Guarded, make_setup: Callable[..., Setup], place: str
+) -> None:
+    """Its tone would read as a very weak one, and the product of both as a very good intercept."""
+
+    def go_off(rig: Rig) -> None:
+        rig.tones[place].on = False
+
+    cause = guarded.trip(make_setup(SMALL), "condition done", go_off)
+
+    assert cause == f"{place} is off, though this run has switched it on"
+    assert len(guarded.store.done_conditions(guarded.run)) == 1
+
+
+# --- Temperatures
+
+
+def test_a_chamber_that_stops_after_the_soak_trips_before_a_reading_far_away_is_stored(
+    guarded: Guarded, make_setup: Callable[..., Setup]
+) -> None:
+    """Air and board of each stored reading lie within twice what the soak asked for; the drift is slow and silent."""
+    edits = {
+        **SMALL,
+        "temperature_c = [-40, 25, 85]": "temperature_c = 85",
+        "reference_temperature_c = 25": "reference_temperature_c = 85",
+        "gain_code = { from = 0, to = 30, step = 5 }": "gain_code = { from = 0, to = 30 }",
+    }
+    setup = make_setup(edits)
+
+    def stop(rig: Rig) -> None:
+        rig.thermal.switch_conditioning(on=False)
+        rig.clock.sleep(15.0)
+
+    cause = guarded.trip(setup, "condition done", stop, nth=None)
+    readings = guarded.store.frames(guarded.run).readings
+    soak = setup.sequence.model.soak
+    for name, within_k in (("air_temperature_c", soak.air_within_k), ("board_temperature_c", soak.board_within_k)):
+        strays_k = (readings.loc[readings["quantity"] == name, "value"] - 85).abs()
+        assert len(strays_k) >= 2
+        assert strays_k.max() <= 2 * within_k
+
+    assert cause.startswith(("air at ", "board at "))
+    assert cause.endswith(" has left 85 °C")
