@@ -47,14 +47,14 @@ def _current(places: dict[str, object], readings: dict[str, np.ndarray[tuple[int
 
 
 def test_a_board_off_its_temperature_is_corrected_with_the_currents_slope() -> None:
-    """0.6 K too cold at 0.1 mA/K: 0.06 ± 0.03 mA are put back; the thermometer's ±0.3 K are another ±0.03 mA."""
+    """0.6 K too cold at 0.1 mA/K: 0.06 ± 0.015 mA are put back; the thermometer's ±0.3 K are another ±0.03 mA."""
     board_c = TEMPERATURES_C + np.array([0.0, 0.0, -0.6])
     readings = {"supply_current_a": CURRENT_A, "board_temperature_c": board_c}
     corrected = _current({"board_thermometer": THERMOMETER}, readings)
     lines = {line.cause: line.contribution for line in corrected.budget(2)}
 
     np.testing.assert_allclose(corrected.value, CURRENT_A + np.array([0.0, 0.0, 0.06e-3]))
-    assert lines["slope over temperature"] == pytest.approx(0.03e-3 / 3**0.5)
+    assert lines["slope over temperature"] == pytest.approx(0.015e-3 / 3**0.5)
     assert lines["board thermometer"] == pytest.approx(0.03e-3 / 3**0.5)
 
 
@@ -68,7 +68,19 @@ def test_the_thermometers_error_cancels_in_the_change_of_a_straight_current() ->
     slopes = [contribution for cause, contribution in lines if cause == "slope over temperature"]
 
     assert "board thermometer" not in dict(lines)
-    assert slopes == pytest.approx([0.03e-3 / 3**0.5, 0.02e-3 / 3**0.5])
+    assert slopes == pytest.approx([0.015e-3 / 3**0.5, 0.01e-3 / 3**0.5])
+
+
+def test_of_a_bent_current_the_thermometers_error_leaves_what_the_slopes_differ_by() -> None:
+    """0.1 mA/K at 25 °C and 0.22 mA/K at 85 °C: of ±0.3 K the change keeps 0.12 mA/K times that."""
+    bent_a = 0.2 + 1e-4 * (TEMPERATURES_C - 25.0) + 1e-6 * (TEMPERATURES_C - 25.0) ** 2
+    current = _current(
+        {"board_thermometer": THERMOMETER}, {"supply_current_a": bent_a, "board_temperature_c": TEMPERATURES_C}
+    )
+    rows, change = supply.change(current, _grid(TEMPERATURES_C), 25.0)
+    lines = {line.cause: line.contribution for line in change.budget(int(np.flatnonzero(rows == 2)[0]))}
+
+    assert lines["board thermometer"] == pytest.approx(0.12e-3 * 0.3 / 3**0.5)
 
 
 def test_a_condition_without_its_board_reading_counts_the_tolerance_of_the_soak() -> None:
