@@ -80,9 +80,7 @@ def hazards(setup: Setup, conditions: tuple[Condition, ...]) -> tuple[Hazard, ..
     return tuple(sorted(found, key=lambda hazard: hazard.severity != "danger"))
 
 
-def through_hazards(
-    setup: Setup, found: tuple[Hazard, ...], conditions: tuple[Condition, ...]
-) -> tuple[Hazard, ...]:
+def through_hazards(setup: Setup, found: tuple[Hazard, ...], conditions: tuple[Condition, ...]) -> tuple[Hazard, ...]:
     """``found`` for a run with a through: no unit's input to be hurt, unless a unit was left in its place."""
     part, sequence = setup.part.model, setup.sequence.model
     highest_dbm = max(max(unit_input_levels_dbm(item, part, sequence.tones)) for item in conditions) + TWO_TONES_DB

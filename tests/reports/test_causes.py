@@ -23,7 +23,9 @@ def noisy_columns(draw: st.DrawFn) -> Uncertain:
     noise = Cause.of(
         np.array(sizes), np.arange(ROWS), rows=ROWS, kind="A", distribution="normal", dof=dof, standard=np.array(sizes)
     )
-    return Uncertain.of(np.arange(ROWS, dtype=np.float64), {"noise": noise, "level": Cause.of(0.3, rows=ROWS, standard=0.3)})
+    return Uncertain.of(
+        np.arange(ROWS, dtype=np.float64), {"noise": noise, "level": Cause.of(0.3, rows=ROWS, standard=0.3)}
+    )
 
 
 @pytest.fixture

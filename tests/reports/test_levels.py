@@ -25,6 +25,7 @@ class MakeNight(Protocol):
         seed: int = 0,
         *,
         size: float = 1.0,
+        repeats: int = 1,
         product_setting: tuple[float, float] = (20.0, 100.0),
         **axes: tuple[object, ...],
     ) -> tuple[RunFrames, dict[str, FloatArray]]: ...
