@@ -40,7 +40,7 @@ Accident = Callable[["Rig"], None]
 
 @dataclass
 class Guarded:
-    """Runs nights on the simulated bench, with an accident when an event of some kind comes for the nth time (None: every time)."""
+    """Runs nights on the simulated bench, with an accident at the nth event of some kind; None: at every one."""
 
     monkeypatch: pytest.MonkeyPatch
     store: Store
