@@ -9,7 +9,6 @@ holds for a path.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -18,7 +17,7 @@ import numpy.typing as npt
 
 from sequences.bench_file import Bench, DeEmbeddingEntry
 from sequences.errors import FileFault, FileFaults, NotCovered, NotServed
-from sequences.path_losses import Path, parse_touchstone
+from sequences.path_losses import Path, parse_touchstone, serving
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -68,13 +67,7 @@ class DeEmbedding:
 
     def serving(self, path: Path, channel: str, load_ohm: float) -> tuple[int, ...]:
         """Indices of all entries that hold for a path; a sound bench file gives exactly one."""
-        return tuple(
-            index
-            for index, entry in enumerate(self.entries)
-            if entry.path == path
-            and entry.channel in (None, channel)
-            and (entry.load_ohm is None or math.isclose(entry.load_ohm, load_ohm, rel_tol=1e-9))
-        )
+        return serving(self.entries, path, channel, load_ohm)
 
     def entry_number(self, path: Path, channel: str, load_ohm: float) -> int:
         """Index of the one entry that holds for a path, in file order from 0. Raises NotServed."""

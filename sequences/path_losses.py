@@ -17,7 +17,7 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from sequences.bench_file import Bench, LossTable, PathLossEntry
+from sequences.bench_file import Bench, DeEmbeddingEntry, LossTable, PathLossEntry
 from sequences.errors import FileFault, FileFaults, NotCovered, NotServed
 
 Path = Literal["input", "output"]
@@ -37,6 +37,19 @@ class _Curve:
         if len(self.frequency_hz) == 1:
             return 0.0, math.inf
         return float(self.frequency_hz[0]), float(self.frequency_hz[-1])
+
+
+def serving(
+    entries: Iterable[PathLossEntry | DeEmbeddingEntry], path: Path, channel: str, load_ohm: float
+) -> tuple[int, ...]:
+    """Indices of all entries that hold for a path; what an entry leaves open, it holds for."""
+    return tuple(
+        index
+        for index, entry in enumerate(entries)
+        if entry.path == path
+        and entry.channel in (None, channel)
+        and (entry.load_ohm is None or math.isclose(entry.load_ohm, load_ohm, rel_tol=1e-9))
+    )
 
 
 class PathLosses:
@@ -63,13 +76,7 @@ class PathLosses:
 
     def serving(self, path: Path, channel: str, load_ohm: float) -> tuple[int, ...]:
         """Indices of all entries that hold for a path; a sound bench file gives exactly one."""
-        return tuple(
-            index
-            for index, entry in enumerate(self.entries)
-            if entry.path == path
-            and entry.channel in (None, channel)
-            and (entry.load_ohm is None or math.isclose(entry.load_ohm, load_ohm, rel_tol=1e-9))
-        )
+        return serving(self.entries, path, channel, load_ohm)
 
     def entry_number(self, path: Path, channel: str, load_ohm: float) -> int:
         """Index of the one entry that holds for a path, in file order from 0. Raises NotServed."""
