@@ -59,7 +59,6 @@ def runs(run_name: OneRun = None, store: Store = DEFAULT_STORE, as_json: Json = 
         (
             line.id[:8],
             line.unit,
-            line.part,
             line.sequence,
             line.state,
             f"{line.done}/{line.total}",
@@ -67,7 +66,7 @@ def runs(run_name: OneRun = None, store: Store = DEFAULT_STORE, as_json: Json = 
         )
         for line in lines
     ]
-    console().print(table_of("", ("Run", "Unit", "Part", "Sequence", "State", "Conditions", "Began (UTC)"), rows))
+    console().print(table_of("", ("Run", "Unit", "Sequence", "State", "Conditions", "Began (UTC)"), rows))
 
 
 def _events(run: str, opened: OpenStore, *, as_json: bool) -> None:
