@@ -16,7 +16,7 @@ from sequences.conditions import NAMED_AXES, AxisValues, expand
 from sequences.errors import FileFault, FileFaults, nearest_word
 from sequences.part_file import Part, Span
 from sequences.path_losses import Path, PathLosses
-from sequences.products import TONES, line_frequency_hz
+from sequences.products import LINES, TONES, line_frequency_hz
 from sequences.rating_checks import FileNames, Subject, level_faults, rating_faults
 from sequences.sequence_file import Sequence
 from sequences.units import UNITS, UnknownUnit, plain_number, quantity_text, same_dimension
@@ -200,8 +200,11 @@ def _meeting_faults(subject: Subject) -> Iterator[FileFault]:
         return
     spacing = subject.sequence.tones.spacing_hz
     least_hz = APART * min(analyzer.bandwidths_hz)
+    # With both tones on every line is there, whether anybody wants to read it or not.
+    present = LINES if subject.tones_on == TONES else subject.lines
+    pairs = [pair for pair in combinations(present, 2) if not set(pair).isdisjoint(subject.lines)]
     for at in subject.numbers("frequency_hz"):
-        for one, other in combinations(subject.lines, 2):
+        for one, other in pairs:
             apart_hz = abs(subject.line_hz(one, at) - subject.line_hz(other, at))
             if apart_hz < least_hz:
                 problem = f"{one} and {other} lie {quantity_text(apart_hz, 'Hz')} apart at {quantity_text(at, 'Hz')}"

@@ -75,6 +75,14 @@ def test_lines_that_are_ten_bandwidths_apart_are_allowed(make_setup: Make, spaci
     assert faults(make_setup({**SMALL, "spacing_mhz = 1": f"spacing_mhz = {spacing_mhz}"})) == ()
 
 
+@pytest.mark.parametrize("unread", ["two_tone", "harmonics"])
+def test_a_line_that_nobody_reads_is_there_all_the_same(make_setup: Make, unread: str) -> None:
+    """Read without its harmonics, the upper IM3 at 24 MHz of spacing is 13 dB too high by the HD2 that falls on it."""
+    edits = {**SMALL, "spacing_mhz = 1": "spacing_mhz = 24", "[soak]": f"[measure]\n{unread} = false\n\n[soak]"}
+
+    assert ["im3_upper and hd2 lie 0 Hz apart" in str(fault) for fault in faults(make_setup(edits))] == [True]
+
+
 # --- Levels that add up
 
 
