@@ -37,7 +37,7 @@ class Broken:
     def __str__(self) -> str:
         watch = self.watch
         return (
-            f"{watch.quantity.replace('_', ' ')}: found {self.found:.4g} {watch.unit}, "
+            f"{watch.quantity.rpartition('_')[0].replace('_', ' ')}: found {self.found:.4g} {watch.unit}, "
             f"allowed {watch.lowest:.4g} … {watch.highest:.4g} {watch.unit} ({watch.reason})"
         )
 

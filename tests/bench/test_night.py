@@ -387,7 +387,7 @@ def test_a_chamber_that_runs_away_trips_the_night(
             witness.rigs[0].thermal.air_c = 150.0
 
     witness.when_done = run_away
-    with pytest.raises(Tripped, match="temperature c: found") as caught:
+    with pytest.raises(Tripped, match="temperature: found") as caught:
         run(store, sequence_file(), witness)
 
     assert len(frames_of(store, caught.value.run).conditions) == 5

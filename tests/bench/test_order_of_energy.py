@@ -197,7 +197,7 @@ def test_until_the_pins_have_moved_the_current_limit_is_the_larger_of_both_modes
     make_setup: Make, make_bench: MakeBench, make_places: MakePlaces
 ) -> None:
     """With the limit of the mode to come the supply would fold back before the unit is in it."""
-    lower = "plausible_current_ma = { min = 115, max = 205 }\ncurrent_limit_ma = 300"
+    lower = "plausible_current_ma = { min = 115, max = 185 }\ncurrent_limit_ma = 300"
     fakes = make_bench(make_setup({lower: lower.replace("300", "190")}))
     changer = changer_on(fakes, make_places(fakes))
     nominal = Condition("A", 0, 25.0, "nominal", 200.0, 3.0, 60e6)

@@ -427,10 +427,10 @@ def test_a_queue_entry_after_a_condition_discards_its_readings(make_run: MakeRun
 @pytest.mark.parametrize(
     ("attribute", "value", "named"),
     [
-        ("supply_current_a", 0.351, "supply current a"),
-        ("supply_voltage_v", 5.51, "supply voltage v"),
-        ("board_error_k", 90.0, "board temperature c"),
-        ("supply_current_a", float("nan"), "supply current a"),
+        ("supply_current_a", 0.351, "supply current"),
+        ("supply_voltage_v", 5.51, "supply voltage"),
+        ("board_error_k", 90.0, "board temperature"),
+        ("supply_current_a", float("nan"), "supply current"),
         ("protection_tripped", True, "protection has switched the bias off"),
         ("somebody_switched_bias_off", True, "the supply's output is off"),
     ],

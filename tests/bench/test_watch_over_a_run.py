@@ -134,7 +134,7 @@ def test_a_supply_that_limits_the_current_trips_before_anything_is_stored(
     """180 mA lie within the plausible range, and 4.x V below every maximum: only the sag of the voltage tells."""
     cause = guarded.trip(make_setup({**SMALL, **BELOW_THE_DRAW}), "", lambda rig: None)
 
-    assert "supply voltage v: found" in cause
+    assert "supply voltage: found" in cause
     assert "supply mode nominal; current limit?" in cause
     assert guarded.store.done_conditions(guarded.run) == set()
 
@@ -145,7 +145,7 @@ def test_a_unit_that_draws_ten_times_its_current_after_a_condition_trips_the_nex
     """The supply folds back to a current that every absolute maximum allows."""
     cause = guarded.trip(make_setup(SMALL), "condition done", ten_times)
 
-    assert "supply voltage v: found" in cause
+    assert "supply voltage: found" in cause
     assert len(guarded.store.done_conditions(guarded.run)) == 1
 
 
@@ -156,7 +156,7 @@ def test_a_unit_that_draws_ten_times_its_current_in_a_soak_trips_while_it_soaks(
     cause = guarded.trip(make_setup(SMALL), "soaking", ten_times)
     kinds = [event.kind for event in guarded.store.events(guarded.run)]
 
-    assert "supply voltage v: found" in cause
+    assert "supply voltage: found" in cause
     assert "soak ended" not in kinds
     assert guarded.rig.clock.elapsed_s() < 60
 
@@ -165,10 +165,9 @@ def test_mode_pins_that_are_stuck_trip_in_the_mode_that_was_not_reached(
     guarded: Guarded, make_setup: Callable[..., Setup]
 ) -> None:
     """In nominal mode the unit draws more than is plausible in low power; a report would call that the unit's own."""
-    narrow = {"plausible_current_ma = { min = 115, max = 205 }": "plausible_current_ma = { min = 115, max = 180 }"}
-    cause = guarded.trip(make_setup({**SMALL, **BOTH_MODES, **narrow}), "soak began", stick_mode_pins)
+    cause = guarded.trip(make_setup({**SMALL, **BOTH_MODES}), "soak began", stick_mode_pins)
 
-    assert "supply current a: found" in cause
+    assert "supply current: found" in cause
     assert "plausible in supply mode low power" in cause
     assert len(guarded.store.done_conditions(guarded.run)) == 2
 

@@ -274,14 +274,14 @@ CASES: list[tuple[str, str, str, FaultKind, str]] = [
     ),
     (
         PART,
-        "plausible_current_ma = { min = 150, max = 250 }",
-        "plausible_current_ma = { min = 350, max = 250 }",
+        "plausible_current_ma = { min = 175, max = 250 }",
+        "plausible_current_ma = { min = 350, max = 240 }",
         "contradiction",
-        "[[supply_mode]] no. 1 plausible_current_ma: min is above max, found { min = 350, max = 250 }",
+        "[[supply_mode]] no. 1 plausible_current_ma: min is above max, found { min = 350, max = 240 }",
     ),
     (
         PART,
-        "plausible_current_ma = { min = 150, max = 250 }",
+        "plausible_current_ma = { min = 175, max = 250 }",
         "plausible_current_ma = 250",
         "wrong type",
         "[[supply_mode]] no. 1 plausible_current_ma: found 250, allowed a table",
