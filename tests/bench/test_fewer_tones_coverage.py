@@ -48,8 +48,8 @@ BOUNDED = ("rectangular", "U-shaped")
 #: As in test_coverage.py: three standard deviations of a share of 95.45 % over as many benches are 4.4 %.
 BENCHES = 200
 
-#: From where the Y-factor is the better method to where its readings are all but the analyzer's own noise. Fewer samples
-#: than the demo takes, of products that nothing here uses too: each is carried byte by byte.
+#: From where the Y-factor is the better method to where its readings are all but the analyzer's own noise. Fewer
+#: samples than the demo takes, of products that nothing here uses too: each is carried byte by byte.
 NOISE = {
     "gain_code = { from = 0, to = 30, step = 3 }": "gain_code = [0, 6, 15, 30]",
     "temperature_c = [-40, 25, 85]": "temperature_c = [25, 60]",
@@ -57,7 +57,8 @@ NOISE = {
     "noise_scatter_db = 0.05": "noise_scatter_db = 0.1\nproduct_scatter_db = 1",
 }
 
-#: At code 9 the sweep ends where the gain has fallen by nearly 1 dB: most of its points are bounds.
+#: At code 9 the sweep ends where the gain has fallen by nearly 1 dB: most of its points are bounds. Some at code 0
+#: are as well, where the source is weak.
 COMPRESSION = {
     "gain_code = [0, 6, 12]": "gain_code = [0, 9]",
     "temperature_c = [-40, 25, 85]": "temperature_c = [25, 60]",
