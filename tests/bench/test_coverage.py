@@ -182,7 +182,7 @@ class Score:
 
     @property
     def surely_covered(self) -> float:
-        """Coverage less one standard deviation of a share over ``BENCHES`` benches: values of one bench hang together."""
+        """Coverage less one standard deviation of a share over ``BENCHES`` benches; values of one hang together."""
         return self.covered - float(np.sqrt(self.covered * (1 - self.covered) / BENCHES))
 
     @property
@@ -219,9 +219,9 @@ def test_on_a_few_benches_no_error_is_far_beyond_its_uncertainty(tmp_path: Path)
 
 @pytest.mark.slow
 def test_the_truth_lies_within_u_as_often_as_u_says(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """At least 93 % of the values of each characteristic over 200 benches; above 98 %, by more than 200 benches may show
-    by chance, only where errors with hard ends (rectangular, arcsine) make up most of the variance: those end before two
-    standard uncertainties.
+    """At least 93 % of the values of each characteristic over 200 benches; above 98 %, by more than chance over so many,
+    only where errors with hard ends (rectangular, arcsine) make up most of the variance: those end before two standard
+    uncertainties.
     """
     scores = _scores(range(BENCHES), tmp_path)
     lines = [f"{'characteristic':26} values  within U  error/u  hard ends  largest contribution"]
