@@ -219,7 +219,7 @@ def test_on_a_few_benches_no_error_is_far_beyond_its_uncertainty(tmp_path: Path)
 
 @pytest.mark.slow
 def test_the_truth_lies_within_u_as_often_as_u_says(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """At least 93 % of the values of each characteristic over 200 benches; above 98 %, by more than chance over so many,
+    """At least 93 % of the values of each characteristic over 200 benches; above 98 %, by more than chance allows,
     only where errors with hard ends (rectangular, arcsine) make up most of the variance: those end before two standard
     uncertainties.
     """
