@@ -31,6 +31,10 @@ FloatArray = NDArray[np.float64]
 #: 20 to 60 K apart follows what semiconductors do better than that.
 SLOPE_WITHIN = 0.25
 
+#: The same where a group has only two temperatures: the line between them has one slope for both, while that of a
+#: supply current may be half as large again at one end of -40 … 85 °C and half of it at the other.
+LINE_WITHIN = 0.5
+
 
 def at_temperature(
     quantity: Uncertain, wide: WideReadings, instruments: Instruments, grid: Grid, soak: Soak
@@ -58,7 +62,7 @@ def at_temperature(
             slope, thermometer.accuracy.temperature_k, "K", "board thermometer: accuracy"
         )
         causes["slope over temperature"] = _shared(
-            correction, SLOPE_WITHIN, "1", "correction to the stated temperature, part of it", visit
+            correction, _slope_within(measured, grid), "1", "correction to the stated temperature, part of it", visit
         )
         if missing.any():
             tolerance_k = np.where(missing, soak.board_within_k, 0.0)
@@ -74,6 +78,13 @@ def at_temperature(
             slope, own_k, np.arange(wide.rows), "air between the conditions of a soak"
         )
     return Uncertain(value, causes, quantity.bound)
+
+
+def _slope_within(measured: NDArray[np.bool_], grid: Grid) -> float:
+    """Tolerance of the slopes of a run: that of a line if any group has but two temperatures."""
+    group, groups = grid.groups("temperature_c")
+    count = np.bincount(group[measured], minlength=groups)
+    return LINE_WITHIN if (count == 2).any() else SLOPE_WITHIN
 
 
 def _shared(
