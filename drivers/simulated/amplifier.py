@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
-from drivers.simulated.drawing import normal, within
+from drivers.simulated.drawing import fraction, normal, within
 
 #: Line → (n, m) in n·f1 + m·f2: what the model answers for.
 LINE_ORDERS: dict[str, tuple[int, int]] = {
@@ -189,7 +189,8 @@ class AmplifierModel:
         """Complex peak voltages across ``load_ohm`` of all lines of ``LINE_ORDERS``.
 
         ``lower`` and ``upper`` are (level in dBm at the input, frequency in Hz), or None for a tone that is off.
-        Lines of tones that are off are 0.
+        Lines of tones that are off are 0. A product's phase against the tones is that of this unit at this channel, code,
+        mode, load and frequency; the tones' level does not change it.
         """
         u_lower = self._linear_output_v(channel, code, die_c, mode, load_ohm, lower)
         u_upper = self._linear_output_v(channel, code, die_c, mode, load_ohm, upper)
@@ -200,9 +201,9 @@ class AmplifierModel:
         centre_hz = sum(frequencies) / len(frequencies)
         oip3 = self.oip3_dbm(channel, code, die_c, mode, load_ohm, centre_hz)
         series = self._series(oip3, self.oip2_dbm(channel), load_ohm)
-        turn = cmath.exp(1j * math.radians(self._phase_deg[channel, code]))
+        turns = self._turns((channel, code, mode, load_ohm, centre_hz))
         signed = series_lines_v(series, u_lower * limit, u_upper * limit)
-        return {line: turn * amplitude for line, amplitude in signed.items()}
+        return {line: turns[line] * amplitude for line, amplitude in signed.items()}
 
     def is_biased(self, supply_v: float, mode_word: int) -> bool:
         """Whether the unit amplifies: the pins name a mode and the supply is above its turn-on voltage."""
@@ -277,6 +278,17 @@ class AmplifierModel:
         gain = self.gain_db(channel, code, die_c, mode, load_ohm, tone[1])
         return peak_v(tone[0], self.input_resistance_ohm) * 10 ** (gain / 20)
 
+    def _turns(self, point: _Point) -> dict[str, complex]:
+        """Unit phasor of each line: the channel's phase for a tone, any for a product."""
+        turns = self._known_turns.get(point)
+        if turns is None:
+            turns = dict.fromkeys(LINE_ORDERS, cmath.exp(1j * math.radians(self._phase_deg[point[0], point[1]])))
+            for line in LINE_ORDERS.keys() - {"tone_lower", "tone_upper"}:
+                whole_turns = fraction(self.unit_seed, f"phase of {line} at {point}")
+                turns[line] = cmath.exp(2j * math.pi * whole_turns)
+            self._known_turns[point] = turns
+        return turns
+
     def _limiter(self, u_lower_v: float, u_upper_v: float, load_ohm: float) -> float:
         """Factor on both tones that keeps their joint power below saturation: soft, of order ``_LIMITER_ORDER``."""
         power_w = (u_lower_v * u_lower_v + u_upper_v * u_upper_v) / (2 * load_ohm)
@@ -297,6 +309,11 @@ class AmplifierModel:
     @cached_property
     def _reference_gains_db(self) -> dict[_Point, float]:
         """What ``_reference_gain_db`` gave; a sweep comes back to the same points thousands of times."""
+        return {}
+
+    @cached_property
+    def _known_turns(self) -> dict[_Point, dict[str, complex]]:
+        """What ``_turns`` gave."""
         return {}
 
     @cached_property

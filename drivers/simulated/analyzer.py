@@ -1,7 +1,8 @@
 """The inside of the simulated spectrum analyzer: what it makes of the lines at its connector.
 
 A reading is the true level plus a chain of errors, each drawn once per bench, plus noise, plus the analyzer's own
-second- and third-order products, which add to the unit's with a phase that nobody knows.
+second- and third-order products. Their phase against the tones is one draw per bench and line; the unit's products have
+their own, so nobody knows how the two add.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
-from drivers.simulated.drawing import fraction, seed_of, within
+from drivers.simulated.drawing import between_knots, fraction, seed_of, within
 from drivers.simulated.rig_setup import AnalyzerSetup
 
 if TYPE_CHECKING:
@@ -29,8 +30,6 @@ _PREAMPLIFIER_INTERCEPT_DB = 20.0
 #: The mixer is overloaded this far below its third-order intercept: about 5 dB under its 1 dB compression, which for a
 #: cubic lies 9.6 dB below the input intercept (10 dB is the usual rule).
 _OVERLOAD_BELOW_INTERCEPT_DB = 15.0
-
-_KNOT_HZ = 10e6
 
 #: Bandwidths beyond which the filter lets nothing through: a Gaussian is more than 700 dB down there.
 FILTER_REACH = 8
@@ -75,9 +74,9 @@ class AnalyzerModel:
         """Error of the frequency response: straight lines between knots at multiples of 10 MHz."""
         known = self._responses_db.get(frequency_hz)
         if known is None:
-            index, along = divmod(frequency_hz / _KNOT_HZ, 1.0)
-            ends = [within(self._setup.flatness_db, self._seed, f"analyzer response {int(index) + k}") for k in (0, 1)]
-            known = self._responses_db[frequency_hz] = ends[0] * (1 - along) + ends[1] * along
+            known = self._responses_db[frequency_hz] = between_knots(
+                frequency_hz, lambda knot: within(self._setup.flatness_db, self._seed, f"analyzer response {knot}")
+            )
         return known
 
     def attenuator_db(self, attenuation_db: float) -> float:
@@ -89,7 +88,7 @@ class AnalyzerModel:
         return known
 
     def own_product_w(self, line: str, tones_dbm: tuple[float, float], state: SweepState) -> complex:
-        """The analyzer's own product on a line in √W, turned by its phase against the unit's; 0 for a tone's line.
+        """The analyzer's own product on a line in √W, turned by its phase; 0 for a tone's line.
 
         ``tones_dbm`` are the levels of lower and upper tone at the connector, −inf for a tone that is off.
         IM3: 2·Pa + Pb − 2·(IP3 + att). IM2: Pa + Pb − (IP2 + att). HD2 and HD3 lie 6.02 and 9.54 dB below those of
@@ -116,9 +115,9 @@ class AnalyzerModel:
     def add_own_products(
         self, lines: Mapping[str, Line], tones_dbm: tuple[float, float], state: SweepState
     ) -> list[Line]:
-        """Lines as the detector meets them: each product plus the analyzer's own, turned relative to the unit's."""
+        """Lines as the detector meets them: each product plus the analyzer's own."""
         return [
-            Line(line.frequency_hz, abs(line.amplitude) + self.own_product_w(name, tones_dbm, state))
+            Line(line.frequency_hz, line.amplitude + self.own_product_w(name, tones_dbm, state))
             for name, line in lines.items()
         ]
 
