@@ -48,11 +48,13 @@ class BenchProduct:
         cause: Name of the cause that its unknown phase is.
         words: For the budget.
         level_dbm: Shape (conditions,); −inf where this origin adds nothing.
+        mixed: Of several origins, whose shares depend on the analyzer's attenuation, and so does its phase.
     """
 
     cause: str
     words: str
     level_dbm: FloatArray
+    mixed: bool = False
 
 
 def bench_products(
@@ -79,7 +81,9 @@ def bench_products(
     return (
         BenchProduct("analyzer distortion", "analyzer: own product", np.where(is_shown, -np.inf, declared)),
         BenchProduct("source products", "sources: product", np.where(is_shown, -np.inf, sources)),
-        BenchProduct("residual product", "bench: product with a through", np.where(is_shown, shown, -np.inf)),
+        BenchProduct(
+            "residual product", "bench: product with a through", np.where(is_shown, shown, -np.inf), mixed=True
+        ),
     )
 
 
