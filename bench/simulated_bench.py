@@ -26,9 +26,10 @@ from drivers.simulated.rig_setup import (
     TwoPortSetup,
     UnitRatings,
 )
-from sequences.bench_file import Bench, NoiseSourceEntry, PathLossEntry, Simulation, ToneSourceEntry
+from sequences.bench_file import Bench, NoiseSourceEntry, Simulation, ToneSourceEntry
 from sequences.de_embedding import ComplexArray, DeEmbedding, FloatArray, TwoPort
 from sequences.part_file import Part
+from sequences.path_entries import PathLossEntry
 from sequences.path_losses import PathLosses
 from sequences.read_files import Loaded
 
@@ -70,6 +71,7 @@ def rig_setup(part: Part, loaded: Loaded[Bench], unit: str, *, through: bool = F
                 entry.load_ohm,
                 _declared(entry, loaded.attachments),
                 entry.uncertainty_db,
+                entry.vswr or (1.0, 1.0),
             )
             for entry in bench.path_loss
         ),
@@ -77,6 +79,7 @@ def rig_setup(part: Part, loaded: Loaded[Bench], unit: str, *, through: bool = F
         through=through,
         board_time_constant_s=bench.fixture.time_constant_s,
         room_c=bench.fixture.room_c,
+        room_within_k=bench.fixture.room_within_k,
         serials={place: entry.serial for place, entry in places.present.items() if entry.serial is not None},
     )
 
@@ -150,6 +153,7 @@ def _analyzer(bench: Bench) -> AnalyzerSetup | None:
         bandwidths_hz=entry.bandwidths_hz,
         highest_input_dbm=entry.highest_input_dbm,
         tune_s=entry.tune_s,
+        noise_db=entry.accuracy.noise_db,
     )
 
 

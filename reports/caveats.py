@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from reports.levels import path_name
-from sequences.products import LINES
+from sequences.products import LINES, LOOKS
 
 if TYPE_CHECKING:
     from reports.frames import RunFrames
@@ -32,7 +32,7 @@ _NOT_USED = {"supply": {"voltage_v"}}
 
 def caveats(frames: RunFrames, wide: WideReadings) -> tuple[str, ...]:
     """Sentences for the report, in the order of the signal's way."""
-    return (*_undeclared(frames, wide), *_not_shown(frames, wide))
+    return (*_undeclared(frames, wide), *_unmatched(frames, wide), *_not_shown(frames, wide))
 
 
 def _undeclared(frames: RunFrames, wide: WideReadings) -> list[str]:
@@ -45,11 +45,21 @@ def _undeclared(frames: RunFrames, wide: WideReadings) -> list[str]:
             ignored.add("current_a")
         accuracy: dict[str, float] = entry.accuracy.model_dump() if hasattr(entry, "accuracy") else {}
         found += [f"{place}.accuracy.{key}" for key, value in accuracy.items() if value == 0 and key not in ignored]
-    found += [path_name(entry) for entry in frames.bench.path_loss if entry.uncertainty_db == 0]
+    found += [f"{path_name(entry)}: loss" for entry in frames.bench.path_loss if entry.uncertainty_db == 0]
     if not found:
         return []
     return [
         f"U does not hold unless these errors are negligible, which the bench file declares as 0: {', '.join(found)}."
+    ]
+
+
+def _unmatched(frames: RunFrames, wide: WideReadings) -> list[str]:
+    found = [path_name(entry) for entry in frames.bench.path_loss if entry.vswr is None or 1.0 in entry.vswr]
+    if not found or not any(_read(wide, f"{line}_level_dbm") for line in LOOKS):
+        return []
+    return [
+        "What paths and instruments reflect between them is not in U where the bench file declares no vswr, or one of "
+        f"1: {', '.join(found)}."
     ]
 
 

@@ -36,6 +36,7 @@ class PathUse:
         channel, load_ohm: What it holds for; None for all.
         losses_db: Frequency in Hz and loss in dB at each tone frequency, and at the highest frequency of any line.
         expanded_db: Its uncertainty, k = 2.
+        vswr: Of the two ends where it meets the instrument; None if not declared.
     """
 
     path: Literal["input", "output"]
@@ -43,6 +44,7 @@ class PathUse:
     load_ohm: float | None
     losses_db: tuple[tuple[float, float], ...]
     expanded_db: float
+    vswr: tuple[float, float] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +150,8 @@ def _paths(frames: RunFrames, measured: list[str]) -> tuple[PathUse, ...]:
             if (path, number) not in found:
                 entry = frames.path_losses.entries[number]
                 losses = tuple((hz, frames.path_losses.loss_db(path, channel, load, hz)) for hz in dict.fromkeys(at))
-                found[path, number] = PathUse(path, entry.channel, entry.load_ohm, losses, entry.uncertainty_db)
+                found[path, number] = PathUse(
+                    path, entry.channel, entry.load_ohm, losses, entry.uncertainty_db, entry.vswr
+                )
     # Without a load or channel of its own an entry holds for all of them; those stand first.
     return tuple(sorted(found.values(), key=lambda use: (use.path == "input", use.channel or "", use.load_ohm or 0.0)))

@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from reports.analyzer_limits import LEAST_ABOVE_NOISE_DB, LEAST_ABOVE_OWN_PRODUCT_DB, NOISE_DENSITY_WITHIN_DB
+from reports.analyzer_limits import LEAST_ABOVE_NOISE_DB, LEAST_ABOVE_OWN_PRODUCT_DB
+from reports.mismatch import mismatch_limits_db, return_loss_db
 from reports.wording import fixed_text, number_text
 from sequences.units import quantity_text
 
@@ -52,7 +53,7 @@ def _notes(report: Report) -> Iterator[tuple[str, str]]:
             "Noise",
             f"Subtracted in power. The bench file states {number_text(analyzer.noise_dbm_per_hz)} dBm/Hz for the "
             "analyzer without attenuation; it is trusted to ±"
-            f"{number_text(NOISE_DENSITY_WITHIN_DB)} dB.",
+            f"{number_text(analyzer.accuracy.noise_db)} dB.",
         )
         yield (
             "The bench's own products",
@@ -107,4 +108,14 @@ def _path(path: PathUse) -> dict[str, str]:
         "load": "all" if path.load_ohm is None else quantity_text(path.load_ohm, "Ω"),
         "losses": ", ".join(losses),
         "expanded": f"{number_text(path.expanded_db)} dB",
+        **_ends(path.vswr),
     }
+
+
+def _ends(vswr: tuple[float, float] | None) -> dict[str, str]:
+    """What the ends of a path reflect, and what that may make of the loss."""
+    if vswr is None:
+        return {"ends": "not declared", "mismatch": "–"}
+    ends = [f"{number_text(ratio)} ({fixed_text(return_loss_db(ratio), 1)} dB)" for ratio in vswr]
+    lowest, highest = mismatch_limits_db(*vswr)
+    return {"ends": " to ".join(ends), "mismatch": f"+{fixed_text(highest, 3)}, {fixed_text(lowest, 3)} dB"}

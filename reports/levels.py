@@ -8,12 +8,16 @@ Instances, that is, which draws are shared:
     analyzer response                one for each knot, 10 MHz apart; a line between two knots takes from both
     analyzer attenuator              one for each setting
     output path, input path          one for each entry of the bench file
+    their mismatch                   one for each knot of each entry, as for the response
     noise in the reading,
     scatter of repeated levels       one for each line of each condition
     analyzer distortion,
     source products,
-    residual product                 one for each line of each condition: its phase against the unit's product is not
-                                     known and may change with the unit's, so it never cancels
+    residual product                 one for each line and all tone levels: the cosine of its phase against the unit's
+                                     product. That is not known and may be another wherever the unit's is: at another
+                                     channel, code, temperature, mode, load or frequency. The tones' level turns neither
+                                     as long as both are of the line's own order; but what a through shows is of sources
+                                     and analyzer together, and their shares change with the attenuator
     analyzer noise level             one for the bench
     tone source level                one for each source
     tone source setting              one for each distinct setting of each source, to 0.01 dB
@@ -29,7 +33,6 @@ from numpy.typing import NDArray
 from reports.analyzer_limits import (
     LEAST_ABOVE_NOISE_DB,
     LEAST_ABOVE_OWN_PRODUCT_DB,
-    NOISE_DENSITY_WITHIN_DB,
     highest_line_dbm,
     noise_correction_db,
     noise_level_dbm,
@@ -39,6 +42,8 @@ from reports.analyzer_limits import (
 from reports.bench_products import BenchProduct, bench_products
 from reports.decibels import db_of_voltage_ratio, voltage_ratio
 from reports.errors import CannotDerive
+from reports.mismatch import mismatch_standard_db
+from reports.partners import Grid
 from reports.repeats import scatter_of_repeats
 from reports.uncertainty import Cause, Naming, Uncertain, standard
 from sequences.products import LOOKS, SINGLE, TONES, line_frequency_hz
@@ -46,13 +51,17 @@ from sequences.products import LOOKS, SINGLE, TONES, line_frequency_hz
 if TYPE_CHECKING:
     from reports.frames import RunFrames
     from reports.wide_readings import WideReadings
-    from sequences.bench_file import AnalyzerEntry, PathLossEntry
+    from sequences.bench_file import AnalyzerEntry
+    from sequences.path_entries import PathLossEntry
 
 FloatArray = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-#: Distance of the knots of the analyzer's response, Hz; what the bench file's ``flatness_db`` is declared for.
+#: Distance of the knots of the analyzer's response and of a mismatch, Hz; what the bench file declares them for.
 KNOT_HZ = 10e6
+
+#: Numbers that are kept for the knots of one path, which reach to 10 THz.
+KNOTS_PER_PATH = 1_000_000
 
 #: Level at which the analyzer's scale has no error, dBm.
 SCALE_ZERO_DBM = -20.0
@@ -86,13 +95,13 @@ def level_in_load(frames: RunFrames, wide: WideReadings, line: str) -> Uncertain
     sensitivity = np.where(in_noise, 1.0, noise_sensitivity(safe))
     causes = reading_causes(frames, wide, line, analyzer)
     causes = {name: cause.scaled(sensitivity) for name, cause in causes.items()}
-    density_db = standard(NOISE_DENSITY_WITHIN_DB, "rectangular")
+    density_db = standard(analyzer.accuracy.noise_db, "rectangular")
     causes["analyzer noise level"] = Cause.of(
         density_db * (1.0 - sensitivity),
         rows=wide.rows,
         standard=density_db,
         unit="dB",
-        name_of=lambda _: "analyzer: declared noise density, half-width chosen here",
+        name_of=lambda _: "analyzer: declared noise density",
     )
     loss = path_loss(frames, "output", line, ~np.isnan(reading))
     if line in (*TONES, SINGLE):
@@ -199,18 +208,22 @@ def _draws(frames: RunFrames, line: str) -> tuple[NDArray[np.int64], Naming]:
 
 def _response(frames: RunFrames, line: str, knot_db: float) -> Cause:
     """Two draws per row, those of the knots on either side, weighted as linear interpolation between them does."""
-    position = _frequency_hz(frames, line) / KNOT_HZ
-    below = np.floor(position)
-    weight = position - below
-    contribution = np.stack([(1.0 - weight) * knot_db, weight * knot_db], axis=1)
-    instance = np.stack([below, below + 1.0], axis=1).astype(np.int64)
+    knots, weights = _knots(frames, line)
     return Cause(
-        contribution,
-        instance,
+        weights * knot_db,
+        knots,
         standard=knot_db,
         unit="dB",
         name_of=lambda knot: f"analyzer: response at {knot * KNOT_HZ / 1e6:g} MHz",
     )
+
+
+def _knots(frames: RunFrames, line: str) -> tuple[NDArray[np.int64], FloatArray]:
+    """Numbers of the knots on either side of a line's frequency, and their weights; shape (conditions, 2) both."""
+    position = _frequency_hz(frames, line) / KNOT_HZ
+    below = np.floor(position)
+    weight = position - below
+    return np.stack([below, below + 1.0], axis=1).astype(np.int64), np.stack([1.0 - weight, weight], axis=1)
 
 
 def _scatter(wide: WideReadings, line: str) -> tuple[FloatArray, FloatArray]:
@@ -237,26 +250,36 @@ def _with_bench_products(
     # All of them in phase is the worst that they can do together.
     own = db_of_voltage_ratio(np.sum([voltage_ratio(product.level_dbm) for product in products], axis=0))
     bounded: Flags = in_noise | (corrected - own < LEAST_ABOVE_OWN_PRODUCT_DB)
-    numbers, reading_name = _draws(frames, line)
+    _, reading_name = _draws(frames, line)
+    cosine = standard(1.0, "U-shaped")
     for product in products:
         above = corrected - product.level_dbm
         phase = np.where(bounded, 0.0, phase_standard_db(np.maximum(above, LEAST_ABOVE_OWN_PRODUCT_DB)))
         if np.any(phase > 0):
             causes[product.cause] = Cause.of(
                 phase,
-                numbers,
+                _phase_draws(frames, wide, line, product),
                 rows=wide.rows,
                 distribution="U-shaped",
-                standard=phase,
-                unit="dB",
+                standard=cosine,
+                unit="1",
                 name_of=_phase_name(product.words, reading_name),
             )
     value = np.where(bounded, highest_line_dbm(corrected, own), corrected)
     return Uncertain(value, causes, np.where(bounded, -1, 0).astype(np.int8))
 
 
+def _phase_draws(frames: RunFrames, wide: WideReadings, line: str, product: BenchProduct) -> NDArray[np.int64]:
+    """Number of the draw of a product's phase in each condition: that of the first reading that shares it."""
+    group, _ = Grid.of(frames.conditions).groups("tone_level_dbm")
+    mixed = wide.of(f"{line}_attenuation_db") if product.mixed else np.zeros(wide.rows)
+    _, first, which = np.unique(np.stack([group, np.nan_to_num(mixed)]), axis=1, return_index=True, return_inverse=True)
+    numbers, _ = _draws(frames, line)
+    return numbers[first[which.reshape(-1)]]
+
+
 def _phase_name(words: str, reading_name: Naming) -> Naming:
-    return lambda number: f"{words}, phase unknown, in {reading_name(number)}"
+    return lambda number: f"{words}, cosine of its phase, in {reading_name(number)} and at other tone levels"
 
 
 def path_loss(frames: RunFrames, side: Literal["input", "output"], line: str, rows: Flags) -> Uncertain:
@@ -277,16 +300,42 @@ def path_loss(frames: RunFrames, side: Literal["input", "output"], line: str, ro
         distribution="normal, k = 2",
         standard=uncertainty,
         unit="dB",
-        name_of=lambda number: path_name(entries[number]),
+        name_of=lambda number: f"{path_name(entries[number])}: loss",
     )
-    return Uncertain.of(loss, {f"{side} path loss": cause})
+    return Uncertain.of(loss, {f"{side} path loss": cause} | _mismatch(frames, side, line, entry, rows))
+
+
+def _mismatch(
+    frames: RunFrames, side: Literal["input", "output"], line: str, entry: NDArray[np.int64], rows: Flags
+) -> dict[str, Cause]:
+    """What the ends of each row's path reflect; nothing if the bench file declares no reflecting end on that side."""
+    entries = frames.path_losses.entries
+    of_entry = np.array([0.0 if one.vswr is None else mismatch_standard_db(*one.vswr) for one in entries])
+    if not any(known > 0 and one.path == side for one, known in zip(entries, of_entry.tolist(), strict=True)):
+        return {}
+    knots, weights = _knots(frames, line)
+    standard_db = np.where(rows, of_entry[entry], 0.0)
+
+    def name(number: int) -> str:
+        which, knot = divmod(number, KNOTS_PER_PATH)
+        return f"{path_name(entries[which])}: mismatch at {knot * KNOT_HZ / 1e6:g} MHz"
+
+    cause = Cause(
+        weights * standard_db[:, None],
+        knots + entry[:, None] * KNOTS_PER_PATH,
+        distribution="U-shaped",
+        standard=standard_db[:, None],
+        unit="dB",
+        name_of=name,
+    )
+    return {f"{side} mismatch": cause}
 
 
 def path_name(entry: PathLossEntry) -> str:
-    """One path loss in words: ``output path, channel A, 200 Ω: loss``."""
+    """One path in words: ``output path, channel A, 200 Ω``."""
     channel = "" if entry.channel is None else f", channel {entry.channel}"
     load = "" if entry.load_ohm is None else f", {entry.load_ohm:g} Ω"
-    return f"{entry.path} path{channel}{load}: loss"
+    return f"{entry.path} path{channel}{load}"
 
 
 def _frequency_hz(frames: RunFrames, line: str) -> FloatArray:

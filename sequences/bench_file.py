@@ -1,7 +1,7 @@
 """The bench file: instruments and where they are, what lies between them and the unit, and what it all can stand.
 
-Accuracies are half-widths of a rectangular distribution (a maker's "within ±"; JCGM 100, 4.3.7), except a path loss,
-whose ``uncertainty_db`` is expanded with k = 2, as a calibration certificate states it.
+Accuracies are half-widths of a rectangular distribution (a maker's "within ±"; JCGM 100, 4.3.7). What lies between
+instruments and unit, and its uncertainty, is in ``path_entries``.
 """
 
 from __future__ import annotations
@@ -15,9 +15,8 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import AwareDatetime, BeforeValidator, Field, model_validator
 
 from sequences.part_file import FileModel, Span
+from sequences.path_entries import DeEmbeddingEntry, NonNegative, PathLossEntry
 from sequences.values import NumberList
-
-NonNegative = Annotated[float, Field(ge=0)]
 
 
 class InstrumentEntry(FileModel):
@@ -100,12 +99,16 @@ class NoiseSourceEntry(InstrumentEntry):
 class AnalyzerAccuracy(FileModel):
     """Level error = constant ±``level_db``, slope ±``scale_db_per_10db`` from −20 dBm, response over frequency
     ±``flatness_db`` drawn at knots 10 MHz apart, and one within ±``attenuator_db`` for each attenuator setting.
+
+    Its own noise is within ±``noise_db`` of the entry's ``noise_dbm_per_hz``: by default 1 dB, as far as the typical
+    noise floor of a data sheet and a specimen's usually differ (common practice, no source).
     """
 
     level_db: NonNegative
     scale_db_per_10db: NonNegative
     flatness_db: NonNegative
     attenuator_db: NonNegative
+    noise_db: NonNegative = 1.0
 
 
 class AnalyzerEntry(InstrumentEntry):
@@ -272,59 +275,6 @@ class Instruments(FileModel):
         return {place: entry for place, entry in found.items() if entry is not None}
 
 
-class LossTable(FileModel):
-    """A loss against frequency: two lists of equal length, frequency rising."""
-
-    frequency_hz: NumberList
-    loss_db: NumberList
-
-    @model_validator(mode="after")
-    def _rising(self) -> Self:
-        if len(self.frequency_hz) != len(self.loss_db):
-            raise ValueError(f"{len(self.frequency_hz)} frequencies but {len(self.loss_db)} losses")
-        pairs = zip(self.frequency_hz, self.frequency_hz[1:], strict=False)
-        if len(self.frequency_hz) < 2 or any(later <= earlier for earlier, later in pairs):
-            raise ValueError("a loss table needs two or more points with rising frequency")
-        return self
-
-
-class PathLossEntry(FileModel):
-    """``[[path_loss]]``: dB lost from the sources to the unit (input) or from the unit's load to the analyzer (output).
-
-    ``loss_db`` is one number or a table ``{ frequency_hz = […], loss_db = […] }``; ``touchstone`` names an .s2p file
-    instead. ``channel`` and ``load_ohm`` say for what the entry holds; left out means for all.
-    """
-
-    path: Literal["input", "output"]
-    channel: str | None = None
-    load_ohm: float | None = None
-    loss_db: float | LossTable | None = None
-    touchstone: str | None = None
-    uncertainty_db: NonNegative
-
-    @model_validator(mode="after")
-    def _one_source(self) -> Self:
-        if (self.loss_db is None) == (self.touchstone is None):
-            raise ValueError("give either loss_db or touchstone")
-        return self
-
-
-class DeEmbeddingEntry(FileModel):
-    """``[[de_embedding]]``: a two-port between the network analyzer and the unit, taken off what was measured.
-
-    ``path`` is input (analyzer port 1 to the unit) or output (the unit's load to analyzer port 2); ``touchstone`` names
-    an .s2p file whose port 1 comes first in that direction. ``channel`` and ``load_ohm`` say for what the entry holds;
-    left out means for all. Both uncertainties of its transmission are expanded with k = 2.
-    """
-
-    path: Literal["input", "output"]
-    channel: str | None = None
-    load_ohm: float | None = None
-    touchstone: str = Field(min_length=1)
-    magnitude_uncertainty_db: NonNegative
-    phase_uncertainty_deg: NonNegative
-
-
 class Combiner(FileModel):
     """``[combiner]``: where both tones meet.
 
@@ -336,11 +286,15 @@ class Combiner(FileModel):
 
 
 class Fixture(FileModel):
-    """``[fixture]``: board, cables and room: what shares the chamber with the unit, and what the room is like."""
+    """``[fixture]``: board, cables and room: what shares the chamber with the unit, and what the room is like.
+
+    The room is within ±``room_within_k`` of ``room_c``: by default 2 K, a room without a thermometer of its own.
+    """
 
     temperature_c: Span
     time_constant_s: float = Field(gt=0)
     room_c: float = 23.0
+    room_within_k: NonNegative = 2.0
     room_humidity_percent: float = Field(default=50.0, ge=0, le=100)
 
 

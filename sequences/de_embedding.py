@@ -15,8 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from sequences.bench_file import Bench, DeEmbeddingEntry
+from sequences.bench_file import Bench
 from sequences.errors import FileFault, FileFaults, NotCovered, NotServed
+from sequences.path_entries import DeEmbeddingEntry
 from sequences.path_losses import Path, parse_touchstone, serving
 
 FloatArray = npt.NDArray[np.float64]

@@ -17,8 +17,9 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from sequences.bench_file import Bench, DeEmbeddingEntry, LossTable, PathLossEntry
+from sequences.bench_file import Bench
 from sequences.errors import FileFault, FileFaults, NotCovered, NotServed
+from sequences.path_entries import DeEmbeddingEntry, LossTable, PathLossEntry
 
 Path = Literal["input", "output"]
 FloatArray = npt.NDArray[np.float64]

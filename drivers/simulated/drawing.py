@@ -6,11 +6,15 @@ So a draw does not depend on what was drawn before it, and one seed always gives
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from hashlib import blake2b
 from statistics import NormalDist
 
 _STANDARD_NORMAL = NormalDist()
 _SCALE = 2.0**-64
+
+#: Distance of the knots of what changes with frequency in a way that nobody knows, Hz.
+KNOT_HZ = 10e6
 
 
 def seed_of(text: str, seed: int = 0) -> int:
@@ -26,6 +30,12 @@ def fraction(seed: int, name: str) -> float:
 def within(half_width: float, seed: int, name: str) -> float:
     """A number within ±``half_width``, rectangular (JCGM 100:2008, 4.3.7), in the unit of ``half_width``."""
     return half_width * (2.0 * fraction(seed, name) - 1.0)
+
+
+def between_knots(frequency_hz: float, at_knot: Callable[[int], float]) -> float:
+    """What lies on the straight line between the knots on either side of a frequency; knot n is at n · ``KNOT_HZ``."""
+    below, along = divmod(frequency_hz / KNOT_HZ, 1.0)
+    return at_knot(int(below)) * (1 - along) + at_knot(int(below) + 1) * along
 
 
 def normal(standard_deviation: float, seed: int, name: str, *, at_most: float = math.inf) -> float:

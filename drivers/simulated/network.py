@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 
 from drivers.simulated.amplifier import ISOLATION_DB
 from drivers.simulated.analyzer import SAMPLE_SPACING
-from drivers.simulated.drawing import fraction, normal, seed_of, within
+from drivers.simulated.drawing import KNOT_HZ, fraction, normal, seed_of, within
 from drivers.simulated.small_signal import complex_gain, unit_chain
 
 if TYPE_CHECKING:
@@ -32,8 +32,6 @@ if TYPE_CHECKING:
 
     Matrices = NDArray[np.complex128]
     Numbers = NDArray[np.float64]
-
-_KNOT_HZ = 10e6
 
 #: Errors of S21: name of the draw → (constant, at knots, per 10 dB) as fields of the setup.
 _ERRORS = {
@@ -107,7 +105,7 @@ class NetworkModel:
     def _ripple(self, frequency_hz: Numbers, half_width: float, name: str) -> Numbers:
         import numpy as np
 
-        position = frequency_hz / _KNOT_HZ
+        position = frequency_hz / KNOT_HZ
         first, last = int(position.min()), int(position.max()) + 1
         knots = [within(half_width, self._seed, f"network {name} at knot {index}") for index in range(first, last + 1)]
         ripple: Numbers = np.interp(position, np.arange(first, last + 1), knots)

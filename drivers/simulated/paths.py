@@ -1,15 +1,19 @@
 """What really lies between sources, unit and analyzer: the declared loss plus what its certificate could not know.
 
-The error of each entry is one normal draw with the standard uncertainty U/2 (k = 2), the same at all frequencies.
+The error of each entry is one normal draw with the standard uncertainty U/2 (k = 2), the same at all frequencies. The
+mismatch of its two ends comes on top: 20·log10|1 + Γ1·Γ2·e^(jφ)|, with a phase φ drawn at each knot and straight lines
+in dB between knots.
 """
 
 from __future__ import annotations
 
+import cmath
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
-from drivers.simulated.drawing import normal
+from drivers.simulated.drawing import between_knots, fraction, normal
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +25,7 @@ class PathLossSetup:
         channel, load_ohm: For what it holds; None for all.
         loss_db: Declared loss in dB at a frequency in Hz; must answer at every frequency that a bench can meet.
         uncertainty_db: Expanded uncertainty, k = 2.
+        vswr: Of the two ends that face each other at the instrument; 1 reflects nothing.
     """
 
     path: Literal["input", "output"]
@@ -28,6 +33,7 @@ class PathLossSetup:
     load_ohm: float | None
     loss_db: Callable[[float], float]
     uncertainty_db: float
+    vswr: tuple[float, float] = (1.0, 1.0)
 
 
 class Paths:
@@ -35,6 +41,7 @@ class Paths:
 
     def __init__(self, entries: tuple[PathLossSetup, ...], seed: int) -> None:
         self._entries = entries
+        self._seed = seed
         self.errors_db = tuple(
             normal(entry.uncertainty_db / 2, seed, f"path loss {index}") for index, entry in enumerate(entries)
         )
@@ -65,4 +72,10 @@ class Paths:
                 best, best_rank = index, rank
         if best is None:
             return 0.0
-        return self._entries[best].loss_db(frequency_hz) + self.errors_db[best]
+        mismatch_db = between_knots(frequency_hz, lambda knot: self._mismatch_db(best, knot))
+        return self._entries[best].loss_db(frequency_hz) + self.errors_db[best] + mismatch_db
+
+    def _mismatch_db(self, index: int, knot: int) -> float:
+        first, second = ((ratio - 1) / (ratio + 1) for ratio in self._entries[index].vswr)
+        turn = cmath.exp(2j * math.pi * fraction(self._seed, f"mismatch of path {index} at {knot}"))
+        return 20 * math.log10(abs(1 + first * second * turn))

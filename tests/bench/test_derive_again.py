@@ -15,7 +15,7 @@ from bench.night import start_run
 from bench.reporting import frames_of
 from bench.store.store import Store, open_store
 from reports.derive import Derived, derive
-from sequences.bench_file import PathLossEntry
+from sequences.path_entries import PathLossEntry
 from sequences.path_losses import PathLosses
 from sequences.read_files import Setup, demo_file
 

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sequences.bench_file import LossTable, PathLossEntry
 from sequences.errors import FileFaults, NotCovered, NotServed, PathLossError
+from sequences.path_entries import LossTable, PathLossEntry
 from sequences.path_losses import PathLosses
 
 TABLE = LossTable(frequency_hz=(10e6, 30e6, 60e6), loss_db=(9.0, 9.4, 9.1))

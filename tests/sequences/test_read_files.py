@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from sequences.bench_file import LossTable
 from sequences.errors import FaultKind, FileFault, FileFaults
+from sequences.path_entries import LossTable
 from sequences.rating_checks import FileNames
 from sequences.read_files import (
     demo_file,

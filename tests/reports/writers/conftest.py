@@ -27,8 +27,8 @@ from sequences.values import Matcher
 
 CORRECTIONS = Corrections(
     paths=(
-        PathUse("output", "A", 200.0, ((60e6, 11.01), (180e6, 11.22)), 0.06),
-        PathUse("input", None, None, ((60e6, 7.5),), 0.05),
+        PathUse("output", "A", 200.0, ((60e6, 11.01), (180e6, 11.22)), 0.06, (1.5, 1.2)),
+        PathUse("input", None, None, ((60e6, 7.5),), 0.05, None),
     ),
     lines=(
         LineUse("tone_lower", 1708, 0.0001, 0, None, 0),
