@@ -27,7 +27,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from reports.analyzer_limits import LEAST_ABOVE_NOISE_DB, NOISE_DENSITY_WITHIN_DB
+from reports.analyzer_limits import LEAST_ABOVE_NOISE_DB
 from reports.decibels import power_ratio
 from reports.levels import path_loss, reading_causes
 from reports.uncertainty import Cause, Uncertain, choose, linear, standard
@@ -48,9 +48,6 @@ BOLTZMANN_J_PER_K = 1.380649e-23
 REFERENCE_K = 290.0
 
 ZERO_C_K = 273.15
-
-#: Half-width to which the room's temperature is trusted, K. Ours: a room without a thermometer of its own.
-ROOM_WITHIN_K = 2.0
 
 #: The linear terms of the Y-factor stand only where Y − 1 is known at least this many times better than its size.
 LEAST_Y_PER_U = 4.0
@@ -77,6 +74,7 @@ class NoiseReadings:
         own: The analyzer's own noise density at the same attenuation, dBm/Hz.
         output_loss, input_loss: Of the paths at the condition's frequency, dB.
         room_k: Temperature of room, paths and cold source.
+        room_standard_k: Its standard uncertainty.
         excess_ratio: (T_source − T0) / T0 of the noise source that is on, shape (conditions,); NaN without one.
         excess_db_standard: Standard uncertainty of that ratio in dB.
         in_noise: Where the cold reading is too near the analyzer's own noise to tell the two apart.
@@ -88,6 +86,7 @@ class NoiseReadings:
     output_loss: Uncertain
     input_loss: Uncertain
     room_k: float
+    room_standard_k: float
     excess_ratio: FloatArray
     excess_db_standard: float
     in_noise: NDArray[np.bool_]
@@ -115,6 +114,7 @@ class NoiseReadings:
             path_loss(frames, "output", NOISE, there),
             path_loss(frames, "input", NOISE, there),
             frames.bench.fixture.room_c + ZERO_C_K,
+            standard(frames.bench.fixture.room_within_k, "rectangular"),
             ratio,
             ratio_db,
             cold.value - own.value < least_db,
@@ -138,7 +138,7 @@ def by_gain(noise: NoiseReadings, power_gain: Uncertain) -> Uncertain:
         (-per_k * scale * own, noise.own),
         (per_k * scale * (read - own), noise.output_loss),
         (-per_k * referred_k, power_gain),
-        (-per_k * (1.0 - 1.0 / gain) / _NEPER_PER_DB, _room(len(gain))),
+        (-per_k * (1.0 - 1.0 / gain) / _NEPER_PER_DB, _room(noise, len(gain))),
     ]
     return _figure(factor, terms, noise)
 
@@ -186,7 +186,7 @@ def by_y_factor(noise: NoiseReadings) -> Uncertain:
             per_k * by_source * REFERENCE_K * noise.excess_ratio * input_share,
             Uncertain.of(np.zeros(rows), {"excess noise ratio": ratio_db}),
         ),
-        (per_k * of_room / _NEPER_PER_DB, _room(rows)),
+        (per_k * of_room / _NEPER_PER_DB, _room(noise, rows)),
     ]
     return _figure(factor, terms, noise)
 
@@ -236,13 +236,13 @@ def _declared(frames: RunFrames, wide: WideReadings) -> Uncertain:
     analyzer = frames.bench.instrument.analyzer
     if analyzer is None:
         return Uncertain.of(np.full(wide.rows, np.nan))
-    density_db = standard(NOISE_DENSITY_WITHIN_DB, "rectangular")
+    density_db = standard(analyzer.accuracy.noise_db, "rectangular")
     cause = Cause.of(
         density_db,
         rows=wide.rows,
         standard=density_db,
         unit="dB",
-        name_of=lambda _: "analyzer: declared noise density, half-width chosen here",
+        name_of=lambda _: "analyzer: declared noise density",
     )
     value = analyzer.noise_dbm_per_hz + wide.of(f"{NOISE}_attenuation_db")
     return Uncertain.of(value, {"analyzer noise level": cause})
@@ -273,14 +273,14 @@ def _shown_by_through(frames: RunFrames, wide: WideReadings) -> Uncertain:
     return Uncertain.of(np.where(found >= 0, matched.value, np.nan), causes)
 
 
-def _room(rows: int) -> Uncertain:
+def _room(noise: NoiseReadings, rows: int) -> Uncertain:
     """The room's temperature as a quantity of 0 K with its uncertainty."""
-    room_k = standard(ROOM_WITHIN_K, "rectangular")
+    room_k = noise.room_standard_k
     cause = Cause.of(
         room_k,
         rows=rows,
         standard=room_k,
         unit="K",
-        name_of=lambda _: "room temperature, half-width chosen here",
+        name_of=lambda _: "fixture: temperature of the room",
     )
     return Uncertain.of(np.zeros(rows), {"room temperature": cause})

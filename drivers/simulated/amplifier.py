@@ -189,8 +189,8 @@ class AmplifierModel:
         """Complex peak voltages across ``load_ohm`` of all lines of ``LINE_ORDERS``.
 
         ``lower`` and ``upper`` are (level in dBm at the input, frequency in Hz), or None for a tone that is off.
-        Lines of tones that are off are 0. A product's phase against the tones is that of this unit at this channel, code,
-        mode, load and frequency; the tones' level does not change it.
+        Lines of tones that are off are 0. A product's phase against the tones is that of this unit at this channel,
+        code, mode, load and frequency; the tones' level does not change it.
         """
         u_lower = self._linear_output_v(channel, code, die_c, mode, load_ohm, lower)
         u_upper = self._linear_output_v(channel, code, die_c, mode, load_ohm, upper)

@@ -65,6 +65,7 @@ class AnalyzerModel:
         self._chance = np.random.default_rng(seed_of("analyzer noise", seed))
         self.level_error_db = within(setup.level_db, seed, "analyzer level")
         self.scale_error_db_per_10db = within(setup.scale_db_per_10db, seed, "analyzer scale")
+        self.noise_error_db = within(setup.noise_db, seed, "analyzer noise level")
         self._responses_db: dict[float, float] = {}
         self._attenuators_db: dict[float, float] = {}
         names = ("im3_lower", "im3_upper", "im2_sum", "hd2", "hd3")
@@ -136,7 +137,7 @@ class AnalyzerModel:
 
         points = state.points
         shift = state.attenuation_db - (_PREAMPLIFIER_NOISE_DB if state.preamplifier else 0.0)
-        own_w_per_hz = 10 ** ((self._setup.noise_dbm_per_hz + shift - 30) / 10)
+        own_w_per_hz = 10 ** ((self._setup.noise_dbm_per_hz + self.noise_error_db + shift - 30) / 10)
         noise_w = (own_w_per_hz + excess_w_per_hz) * state.bandwidth_hz
         parts = self._chance.standard_normal((2, points)) * math.sqrt(noise_w / 2)
         error_db: float | NDArray[np.float64]

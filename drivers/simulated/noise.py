@@ -42,7 +42,7 @@ def noise_figure_db(unit: AmplifierModel, channel: str, code: int, die_c: float,
 
 def source_k(rig: Rig, channel: str, frequency_hz: float) -> float:
     """Noise temperature at a channel's input: the room's, and what a noise source that is on sends through the path."""
-    room_k = rig.setup.room_c + ZERO_C_K
+    room_k = rig.room_c + ZERO_C_K
     source = rig.setup.noise_source
     if source is None or not rig.noise_on:
         return room_k
@@ -60,7 +60,7 @@ def excess_at_connector_w_per_hz(rig: Rig, operating: Operating, frequency_hz: f
     channel, load_ohm = rig.channel, rig.load_ohm
     if channel is None or load_ohm is None or not (rig.setup.through or operating.mode is not None):
         return 0.0
-    room_k = rig.setup.room_c + ZERO_C_K
+    room_k = rig.room_c + ZERO_C_K
     at_input_k = source_k(rig, channel, frequency_hz)
     unit = rig.setup.unit
     if rig.setup.through or operating.mode is None:

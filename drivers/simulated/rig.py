@@ -66,7 +66,8 @@ class Rig:
         chamber = setup.chamber
         self.chamber_error_k = within(chamber.temperature_k, seed, "chamber sensor") if chamber else 0.0
         rate = (chamber.ramp_k_per_min if chamber else _NO_CHAMBER_K_PER_MIN) / 60
-        self.thermal = Thermal(setup.room_c, setup.board_time_constant_s, self.chamber_error_k, rate)
+        self.room_c = setup.room_c + within(setup.room_within_k, seed, "room temperature")
+        self.thermal = Thermal(self.room_c, setup.board_time_constant_s, self.chamber_error_k, rate)
         self.paths = Paths(setup.path_losses, seed)
         meter, thermometer = setup.current_meter, setup.board_thermometer
         self.meter_gain_error = within(meter.gain, seed, "current meter gain") if meter else 0.0

@@ -44,7 +44,8 @@ class NoiseSourceSetup:
 class AnalyzerSetup:
     """Errors as half-widths; noise and intercepts at 0 dB attenuation, both rise dB for dB with it.
 
-    ``tune_s`` is added to the first sweep at a new frequency. ``flatness_db`` holds at knots 10 MHz apart.
+    ``noise_db`` is the half-width of the noise, ``flatness_db`` holds at knots 10 MHz apart. ``tune_s`` is added to the
+    first sweep at a new frequency.
     """
 
     level_db: float
@@ -58,6 +59,7 @@ class AnalyzerSetup:
     bandwidths_hz: tuple[float, ...]
     highest_input_dbm: float
     tune_s: float = 0.01
+    noise_db: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +157,7 @@ class RigSetup:
         combiner_intercept3_dbm: Intercept at which the sources intermodulate, in emitted levels; None for never.
         through: A piece of line stands where the unit would: 0 dB of voltage gain, no bias, nothing of its own.
         board_time_constant_s: Lag of the board behind the chamber's air.
+        room_c, room_within_k: The room's temperature, and how far the true one may be off it.
         serials: Serial number that an instrument tells, by place; ``0`` where none is given.
         latency_s: Time that each message to an instrument takes.
     """
@@ -182,5 +185,6 @@ class RigSetup:
     through: bool = False
     board_time_constant_s: float = 180.0
     room_c: float = 23.0
+    room_within_k: float = 0.0
     serials: Mapping[str, str] = field(default_factory=dict)
     latency_s: float = 0.001

@@ -92,6 +92,7 @@ class Truth:
         if rig.setup.analyzer is not None:
             errors["analyzer_level_db"] = rig.analyzer.level_error_db
             errors["analyzer_scale_db_per_10db"] = rig.analyzer.scale_error_db_per_10db
+            errors["analyzer_noise_db"] = rig.analyzer.noise_error_db
         if rig.bias is not None:
             errors["supply_voltage_v"] = rig.bias.voltage_error_v
             errors["supply_voltage_reading_v"] = rig.bias.voltage_reading_error_v
@@ -100,6 +101,7 @@ class Truth:
         errors["current_meter_offset_a"] = rig.meter_offset_a
         errors["board_thermometer_k"] = rig.thermometer_error_k
         errors["chamber_k"] = rig.chamber_error_k
+        errors["room_k"] = rig.room_c - rig.setup.room_c
         errors.update({f"path_{index}_db": error for index, error in enumerate(rig.paths.errors_db)})
         return errors
 

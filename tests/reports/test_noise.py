@@ -38,6 +38,7 @@ def readings(
         known("output_loss", given["output_loss"], standard),
         known("input_loss", given["input_loss"], standard),
         room_k=room_k,
+        room_standard_k=2.0 / 3**0.5,
         excess_ratio=np.array([10 ** (excess_db / 10)]),
         excess_db_standard=1.0,
         in_noise=np.array([in_noise]),
