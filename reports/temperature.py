@@ -6,7 +6,8 @@ group with one temperature has no slope; nothing is corrected there and nothing 
 
 Draws that are shared: the thermometer's error is one for the bench, so of a change with temperature it leaves only what
 the slopes at both ends differ by; what a slope may be wrong by, and without a thermometer how far the unit was off, one
-for each soak, so that they all but cancel between codes and channels.
+for each soak, so that they all but cancel between codes and channels; what a line through two temperatures misses, one
+for both, with opposite sign.
 """
 
 from __future__ import annotations
@@ -31,9 +32,10 @@ FloatArray = NDArray[np.float64]
 #: 20 to 60 K apart follows what semiconductors do better than that.
 SLOPE_WITHIN = 0.25
 
-#: The same where a group has only two temperatures: the line between them has one slope for both, while that of a
-#: supply current may be half as large again at one end of -40 … 85 °C and half of it at the other.
-LINE_WITHIN = 0.5
+#: The same where a group has only two temperatures, for each kelvin between them: the line has one slope for both,
+#: while a bent quantity has more at one end and as much less at the other, the more the further they are apart. Ours:
+#: that of a supply current may be half as large again at one end of -40 … 85 °C and half of it at the other.
+LINE_WITHIN_PER_K = 0.5 / 125.0
 
 
 def at_temperature(
@@ -61,9 +63,13 @@ def at_temperature(
         causes["board thermometer"] = _shared(
             slope, thermometer.accuracy.temperature_k, "K", "board thermometer: accuracy"
         )
+        bend_k = _bend_k(measured, grid)
+        words = "correction to the stated temperature, part of it"
         causes["slope over temperature"] = _shared(
-            correction, _slope_within(measured, grid), "1", "correction to the stated temperature, part of it", visit
+            np.where(bend_k == 0, correction, 0.0), SLOPE_WITHIN, "1", words, visit
         )
+        if bend_k.any():
+            causes |= _of_bend(slope * bend_k, correction * bend_k, thermometer.accuracy.temperature_k)
         if missing.any():
             tolerance_k = np.where(missing, soak.board_within_k, 0.0)
             causes["unit off its temperature"] = _rectangular(slope, tolerance_k, visit, "unit off its temperature")
@@ -80,11 +86,28 @@ def at_temperature(
     return Uncertain(value, causes, quantity.bound)
 
 
-def _slope_within(measured: NDArray[np.bool_], grid: Grid) -> float:
-    """Tolerance of the slopes of a run: that of a line if any group has but two temperatures."""
+def _bend_k(measured: NDArray[np.bool_], grid: Grid) -> FloatArray:
+    """Kelvin from the other temperature of a condition's group if it has two, signed; 0 if it has another number."""
     group, groups = grid.groups("temperature_c")
-    count = np.bincount(group[measured], minlength=groups)
-    return LINE_WITHIN if (count == 2).any() else SLOPE_WITHIN
+    there = np.where(measured, grid.axis("temperature_c"), 0.0)
+    count, total = (np.bincount(group, weights=one, minlength=groups)[group] for one in (measured, there))
+    return np.where(measured & (count == 2), 2.0 * there - total, 0.0)
+
+
+def _of_bend(slope_times_k: FloatArray, correction_times_k: FloatArray, thermometer_k: float) -> dict[str, Cause]:
+    """What a line through two temperatures misses of a bent quantity: one draw, which leans to either end.
+
+    The thermometer's error cancels in a change along a line, but not along what is bent. That is a product of two
+    errors, so of the second order (JCGM 100:2008, 5.1.2, note), and all there is of a board on its temperature.
+    """
+    bend = standard(LINE_WITHIN_PER_K, "rectangular")
+    name = "slope between two temperatures: bend"
+    return {
+        "bend over temperature": _shared(correction_times_k, LINE_WITHIN_PER_K, "1/K", name),
+        "board thermometer and bend": _shared(
+            slope_times_k * bend, thermometer_k, "K", "board thermometer: accuracy, where the slope is not what it was"
+        ),
+    }
 
 
 def _shared(
