@@ -75,7 +75,7 @@ def figures(frames: RunFrames, wide: WideReadings, grid: Grid) -> Iterator[Figur
     rows, highest = grid.pairs("gain_code", dict.fromkeys(falling, falling[0]))
     yield "phase_change", rows, wrapped(difference(phase, rows, phase, highest))
     yield "group_delay", every, group_delay(sweeps, grid.axis("frequency_hz"))
-    channels = frames.part.part.channels
+    channels = frames.part.single_channels
     rows, first = grid.pairs("channel", dict.fromkeys(channels[1:], channels[0]))
     gain_match = difference(gain, first, gain, rows)
     phase_match = wrapped(difference(phase, first, phase, rows))
