@@ -26,6 +26,19 @@ def test_simple_acceptance() -> None:
     assert [OUTCOMES[code] for code in codes] == ["pass", "pass", "fail", "fail"]
 
 
+def test_binary_rule_with_a_guard_band() -> None:
+    """CF-03: the same values by ILAC-G8:09/2019, 4.2.2, with w = U: pass, fail, fail, fail; the cases our own.
+
+    A decision has four outcomes or two. The binary rule is reached in both ways: of four only "pass" is taken for a
+    pass, and simple acceptance holds the values against the limit less w.
+    """
+    of_four = decide(VALUES, np.ones(4), None, 10.0) == OUTCOMES.index("pass")
+    tightened = decide(VALUES, np.ones(4), None, 10.0 - 1.0, "simple")
+
+    assert of_four.tolist() == [True, False, False, False]
+    assert [OUTCOMES[code] for code in tightened] == ["pass", "fail", "fail", "fail"]
+
+
 @pytest.mark.parametrize(("rule", "highest_probability"), [("simple", 0.5), ("guard band", 0.02275)])
 def test_false_acceptance_at_the_edge_of_a_pass(rule: str, highest_probability: float) -> None:
     """CF-05: a value just at the edge of a pass is truly beyond the limit with 50 % (w = 0) or 2.275 % (w = 2u).

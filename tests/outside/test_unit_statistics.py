@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from reports import unit_statistics as statistics
 from reports.errors import ShapeFault
-from reports.grouped import slope_weights
+from reports.grouped import residual_weights, slope_weights
 
 FloatArray = NDArray[np.float64]
 
@@ -156,6 +156,23 @@ def test_least_squares_slope() -> None:
 
     assert len(pairs) == 36
     assert float(weights[0, 0] @ pairs[:, 1]) == pytest.approx(1.00211681802045, rel=1e-12)
+
+
+def test_least_squares_residuals() -> None:
+    """SR-06, Norris: residual sum of squares 26.6173985294224, standard error of the slope 0.429796848199937·10⁻³.
+
+    NIST Statistical Reference Datasets, certified. The first from our residuals, the second as our propagation makes it
+    of errors as large as they are: s·|weights|.
+    """
+    pairs = np.array([[float(part) for part in pair.split("/")] for pair in NORRIS.split()])
+    filled = np.ones((1, len(pairs)), dtype=np.bool_)
+    residuals = residual_weights(pairs[None, :, 0], filled)[0] @ pairs[:, 1]
+    squares = float(residuals @ residuals)
+    per_error = float(np.linalg.norm(slope_weights(pairs[None, :, 0], filled)))
+
+    assert squares == pytest.approx(26.6173985294224, rel=1e-9)
+    assert np.sqrt(squares / 34) == pytest.approx(0.884796396144373, rel=1e-9)
+    assert np.sqrt(squares / 34) * per_error == pytest.approx(0.429796848199937e-3, rel=1e-9)
 
 
 def test_statistics_of_too_little_are_refused() -> None:

@@ -1,0 +1,30 @@
+"""Dew point, which decides whether a chamber may be opened in the cold, against published constants and libraries."""
+
+from __future__ import annotations
+
+import pytest
+
+from bench.hazards import dew_point_c
+
+
+@pytest.mark.parametrize(
+    ("air_c", "humidity_percent", "dew_c", "others_c"),
+    [(23.0, 50.0, 12.020, (12.014, 12.028, 12.010)), (20.0, 50.0, 9.261, (9.255, 9.272, 9.256))],
+)
+def test_the_dew_point_agrees_with_other_formulas(
+    air_c: float, humidity_percent: float, dew_c: float, others_c: tuple[float, float, float]
+) -> None:
+    """Constants 17.625 and 243.04 °C of Alduchov and Eskridge, 1996; values computed, so within 0.002 K.
+
+    The others: constants 17.62 and 243.12 °C of the WMO, and the libraries psychrolib 2.5 and MetPy 1.7; within 0.03 K.
+    """
+    found_c = dew_point_c(air_c, humidity_percent)
+
+    assert found_c == pytest.approx(dew_c, abs=0.002)
+    assert all(found_c == pytest.approx(other_c, abs=0.03) for other_c in others_c)
+
+
+@pytest.mark.parametrize("air_c", [-40.0, 0.0, 20.0, 85.0])
+def test_saturated_air_is_at_its_dew_point(air_c: float) -> None:
+    """By definition, at every temperature."""
+    assert dew_point_c(air_c, 100.0) == pytest.approx(air_c, abs=1e-6)
