@@ -26,6 +26,8 @@ from reports.wording import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from reports.summary import Budget, Report
     from reports.uncertainty import BudgetLine
 
@@ -42,9 +44,16 @@ TEXT = (
     "divisor that makes a standard uncertainty u(x) of it, the sensitivity c of the result to it, and the contribution "
     "|c|·u(x). Errors that cancel have no line. u is the root of the sum of the squares of the contributions; the "
     "effective degrees of freedom are those of Welch and Satterthwaite, truncated; U = k·u. "
+    "Lines below 1 % of the variance each stand behind one line for all of them, which unfolds, in print always: "
+    "its contribution is the root of the sum of their squares, its degrees of freedom are those of Welch and "
+    "Satterthwaite for them alone, so u and its degrees of freedom come out as with each line by itself. "
     "Type A: from scatter; type B: from other knowledge (JCGM 100:2008, 4.2, 4.3, 5.1, 6.2, G.4)."
 )
 
+
+#: Lines below this share of the variance each are folded, from this many on. Ours: an auditor looks at what counts
+#: first, and one or two short lines are sooner read than unfolded.
+SMALL_SHARE, FEWEST_FOLDED = 0.01, 3
 
 #: Name of the file beside a report.
 FILE = "budgets.html"
@@ -91,6 +100,7 @@ def budget_table(budget: Budget) -> dict[str, Any]:
     unit, factor = shown_unit(budget.unit)
     expanded = budget.expanded_uncertainty * factor
     places = decimal_places(budget.standard_uncertainty * factor, DIGITS)
+    large, small = _folded(budget)
     return {
         "id": budget.characteristic,
         "title": CHARACTERISTICS[budget.characteristic].title,
@@ -98,11 +108,38 @@ def budget_table(budget: Budget) -> dict[str, Any]:
         "value": value_text(budget.value * factor, expanded, unit, budget.bound),
         "at": condition_text(budget.condition),
         "unit": difference_unit(unit) or "1",
-        "lines": [_line(line, difference_unit(unit), factor, places) for line in budget.lines],
+        "lines": [_line(line, difference_unit(unit), factor, places) for line in large],
+        "small": [_line(line, difference_unit(unit), factor, places) for line in small],
+        "together": _together(small, budget, factor, places) if small else None,
         "standard": fixed_text(budget.standard_uncertainty * factor, places),
         "dof": _dof_text(budget),
         "factor": number_text(budget.coverage_factor, DIGITS),
         "expanded": rounded(budget.value * factor, expanded)[1] or "0",
+    }
+
+
+def _folded(budget: Budget) -> tuple[tuple[BudgetLine, ...], tuple[BudgetLine, ...]]:
+    """Lines that are shown, and those below ``SMALL_SHARE`` that are folded into one; none if they are all there is."""
+    least = math.sqrt(SMALL_SHARE) * budget.standard_uncertainty
+    large = tuple(line for line in budget.lines if line.contribution >= least)
+    small = tuple(line for line in budget.lines if line.contribution < least)
+    return (large, small) if large and len(small) >= FEWEST_FOLDED else (budget.lines, ())
+
+
+def _together(small: Sequence[BudgetLine], budget: Budget, factor: float, places: int) -> dict[str, str]:
+    """Several lines as one with which both sums come out as with each of them: of squares, and of u⁴/ν.
+
+    The degrees of freedom are therefore those of Welch and Satterthwaite for these lines alone (JCGM 100:2008, G.4.1).
+    """
+    together = math.sqrt(sum(line.contribution**2 for line in small))
+    quartics = sum(line.contribution**4 / line.dof for line in small)
+    dof = together**4 / quartics if quartics > 0 else math.inf
+    share = 100 * (together / budget.standard_uncertainty) ** 2
+    return {
+        "title": f"{len(small)} further, each below {100 * SMALL_SHARE:g} % of the variance, together "
+        f"{'below 0.1' if share < 0.1 else f'{share:.1f}'} %",
+        "contribution": fixed_text(together * factor, places),
+        "dof": "∞" if dof >= MANY else number_text(dof, DIGITS),
     }
 
 

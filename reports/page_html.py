@@ -23,6 +23,7 @@ from reports.findings import Finding, findings
 from reports.frames import AXES
 from reports.templating import running_head, template
 from reports.text_table import conformity_text, counted_text, margin_text, worst_text
+from reports.typical_section import typical_section
 from reports.wording import (
     DECISIONS,
     axis_values_text,
@@ -95,7 +96,8 @@ def page_html(report: Report, figures: Sequence[Figure]) -> str:
     ]
     facts = report.facts
     head = running_head(f"{report.part.part.name}, unit {facts.unit}, run {facts.run}")
-    return template("report.html").render(page=_page(report) | {"groups": groups, "cascades": cascades}, head=head)
+    sections = {"groups": groups, "cascades": cascades, "typical": typical_section(report)}
+    return template("report.html").render(page=_page(report) | sections, head=head)
 
 
 def _page(report: Report) -> dict[str, Any]:

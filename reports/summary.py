@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from reports.frames import HazardNote, RunFacts, RunFrames
+    from reports.typical_values import TypicalValue
     from sequences.bench_file import Bench
     from sequences.part_file import DecisionRule, Limit, Part
     from sequences.sequence_file import Sequence
@@ -139,6 +140,7 @@ class Report:
         coverage_statement: What U means, and what of the bench itself it counts or leaves out.
         corrections: What was done to the readings, with which numbers.
         cascades: The part's cascades, predicted and, where measured, compared: see ``cascade_table``.
+        typical: Typical values over this and other units, see ``typical_values``; empty for a unit by itself.
     """
 
     facts: RunFacts
@@ -158,6 +160,7 @@ class Report:
     caveats: tuple[str, ...]
     corrections: Corrections
     cascades: pd.DataFrame = field(default_factory=no_cascades)
+    typical: tuple[TypicalValue, ...] = ()
 
 
 def summarise(frames: RunFrames) -> Report:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -19,9 +20,11 @@ _LIMIT_KEYS = (
 
 
 def summary_json(report: Report) -> str:
-    """``run``, ``unit``, ``part``, ``decision`` and ``limits``; what does not exist is null. Ends with a newline.
+    """``run``, ``unit``, ``part``, ``decision``, ``limits``, ``typical``; what is not there is null. Ends in a newline.
 
     Values of a limit are in its own ``unit``; ``worst_condition`` maps axes to values in SI base units and °C.
+    ``typical`` holds the values over several units, see ``TypicalValue``; it is empty for a unit by itself. Its
+    ``limit`` counts ``limits`` from 1, and its values are in the unit of that limit.
     """
     summary = {
         "run": report.facts.run,
@@ -29,6 +32,7 @@ def summary_json(report: Report) -> str:
         "part": report.part.part.name,
         "decision": report.decision,
         "limits": [_limit(limit) for limit in report.limits],
+        "typical": [{key: _plain(fact) for key, fact in asdict(line).items()} for line in report.typical],
     }
     return json.dumps(summary, ensure_ascii=False, allow_nan=False, indent=2) + "\n"
 

@@ -33,7 +33,8 @@ def decision_table(report: Report) -> TextTable:
     columns = (
         "Characteristic", "Limit", "Worst value", "Margin", "Conformity", "Worst condition", "Conditions", "Decision",
     )  # fmt: skip
-    return TextTable(columns, tuple(_row(limit) for limit in report.limits))
+    # Terminals, and what is copied from them into other tools, get the ASCII hyphen; pages have the true minus.
+    return TextTable(columns, tuple(tuple(cell.replace("−", "-") for cell in _row(limit)) for limit in report.limits))
 
 
 def sides_text(limit: LimitResult) -> str:

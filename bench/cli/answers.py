@@ -131,6 +131,23 @@ def write_report(report: Report, to: Path | None) -> Path:
         raise BenchError(f"the report cannot be written to {folder}: {error.strerror or error}") from error
 
 
+def side_by_side(reports: SequenceOf[Report]) -> list[Report]:
+    """The same reports, each with the typical values over all units of its part, at its own limits."""
+    from dataclasses import replace
+
+    from reports.typical_values import typical_values
+
+    # Runs of one night share a part file, and the tables of many units are long.
+    known = [(report.part, typical_values(report.part, reports)) for report in _with_different_parts(reports)]
+    return [
+        replace(report, typical=next(values for part, values in known if part == report.part)) for report in reports
+    ]
+
+
+def _with_different_parts(reports: SequenceOf[Report]) -> list[Report]:
+    return [one for place, one in enumerate(reports) if all(one.part != before.part for before in reports[:place])]
+
+
 def write_pooled(reports: SequenceOf[Report], to: Path | None) -> Path | None:
     """Write ``pooled.csv`` beside the folders of the reports, by default in the current folder; None for one unit.
 

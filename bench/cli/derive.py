@@ -56,22 +56,24 @@ def report(
 
     Other limits or path losses take the place of the run's own where they are given.
 
-    Runs of several units are pooled as well: mean, spread and capability over the units at each limit's conditions.
+    Runs of several units are pooled as well: each report shows the typical values over the units, and pooled.csv holds
+    mean, spread and capability at each limit's conditions.
 
     Example: nightbench report latest --to report --part tighter.part.toml
     """
-    from bench.cli.answers import answer_reports, write_pooled, write_report
+    from bench.cli.answers import answer_reports, side_by_side, write_pooled, write_report
     from bench.exit_codes import ExitCode, of_decision
     from bench.reporting import report_of
     from bench.store.store import open_store
 
-    made = []
     with open_store(store, must_exist=True) as opened:
         through = None if residual is None else opened.find_run(residual)
-        for run in dict.fromkeys(opened.find_run(name) for name in run_names):
-            derived = report_of(opened, run, part, bench, through)
-            folder = to / run[:8] if to is not None and len(run_names) > 1 else to
-            made.append((derived, write_report(derived, folder)))
-    pooled = write_pooled([derived for derived, _ in made], to)
+        runs = dict.fromkeys(opened.find_run(name) for name in run_names)
+        derived = [report_of(opened, run, part, bench, through) for run in runs]
+    made = []
+    for one in side_by_side(derived):
+        folder = to / one.facts.run[:8] if to is not None and len(run_names) > 1 else to
+        made.append((one, write_report(one, folder)))
+    pooled = write_pooled(derived, to)
     answer_reports(made, pooled, as_json=as_json)
-    raise typer.Exit(max((of_decision(derived.decision) for derived, _ in made), default=ExitCode.DONE))
+    raise typer.Exit(max((of_decision(one.decision) for one in derived), default=ExitCode.DONE))

@@ -132,3 +132,35 @@ def test_a_budget_of_a_step_shows_no_line_that_cancels(
 
     assert sum(name.startswith(("tone_1: setting", "tone_2: setting")) for name in names) == 4
     assert not any("absolute level" in name or "path" in name or "attenuator" in name for name in names)
+
+
+def test_folded_lines_and_the_line_for_all_of_them_give_the_same_sums(
+    make_night: MakeNight, tables: Callable[[MakeNight], dict[str, list[list[str]]]]
+) -> None:
+    """Root sum of squares and Welch–Satterthwaite with one line in place of many (JCGM 100:2008, 5.1.2, G.4.1).
+
+    What is folded is below 1 % of the variance each; what stands open is not.
+    """
+    folded = 0
+    for title, rows in tables(make_night).items():
+        place = next((n for n, row in enumerate(rows) if len(row) == 3 and "further, each" in row[0]), None)
+        if place is None:
+            continue
+        folded += 1
+        open_lines, small = rows[1:place], [row for row in rows[place + 1 :] if len(row) == 9]
+        footer = {row[0]: row[1:] for row in rows[place + 1 :] if len(row) == 3}
+        u = _number(footer["Combined standard uncertainty u"][0])
+        together, dof = _number(rows[place][1]), rows[place][2]
+
+        assert rows[place][0].startswith(f"{len(small)} further, each below 1 % of the variance"), title
+        assert all(_number(row[7]) ** 2 < 0.0101 * u**2 for row in small), title
+        assert all(_number(row[7]) ** 2 > 0.0099 * u**2 for row in open_lines), title
+        # The last digit that is shown, of each.
+        assert together == pytest.approx(math.hypot(*(_number(row[7]) for row in small)), rel=5e-2, abs=1e-3 * u), title
+        assert math.hypot(together, *(_number(row[7]) for row in open_lines)) == pytest.approx(u, rel=2e-3), title
+        ours = 0.0 if dof == "∞" else together**4 / _number(dof)
+        quartics = ours + sum(0.0 if row[8] == "∞" else _number(row[7]) ** 4 / _number(row[8]) for row in open_lines)
+        text = footer["Effective degrees of freedom"][1]
+        if text != "infinite":
+            assert u**4 / quartics == pytest.approx(_number(text), rel=2e-2), title
+    assert folded >= 3

@@ -9,6 +9,7 @@ import numpy as np
 
 from reports.summary import Report
 from reports.summary_json import summary_json
+from reports.typical_values import TypicalValue
 
 LIMIT_KEYS = {
     "characteristic", "unit", "where", "min", "max", "worst_value", "expanded_uncertainty", "margin", "decision",
@@ -25,10 +26,11 @@ def _read(report: Report) -> Any:
 
 
 def test_the_summary_has_the_promised_keys_and_no_others(report: Report) -> None:
-    """Other tools rely on them: run, unit, part, decision, limits, and fourteen keys for each limit."""
+    """Other tools rely on them: six of the run, and fourteen for each limit; one unit has no typical values."""
     summary = _read(report)
 
-    assert set(summary) == {"run", "unit", "part", "decision", "limits"}
+    assert set(summary) == {"run", "unit", "part", "decision", "limits", "typical"}
+    assert summary["typical"] == []
     assert [set(limit) for limit in summary["limits"]] == [LIMIT_KEYS] * len(report.limits)
 
 
@@ -45,6 +47,19 @@ def test_the_summary_says_what_the_report_decided(report: Report) -> None:
     assert untested["decision"] == "not tested"
     assert untested["worst_value"] is None
     assert untested["worst_condition"] == {}
+
+
+def test_typical_values_over_units_have_the_promised_keys(report: Report) -> None:
+    """``limit`` counts ``limits`` from 1; the values are in that limit's unit."""
+    line = TypicalValue(3, ("VG2-0013", "VG2-0014"), 12, 1, -0.1, 0.05, 0.378, 0.02, 0.06)
+    typical = _read(dataclasses.replace(report, typical=(line,)))["typical"]
+
+    assert typical == [
+        {
+            "limit": 3, "units": ["VG2-0013", "VG2-0014"], "conditions": 12, "left_out": 1,
+            "lowest": -0.1, "typical": 0.05, "highest": 0.378, "spread": 0.02, "expanded_uncertainty": 0.06,
+        }
+    ]  # fmt: skip
 
 
 def test_numbers_that_json_cannot_hold_become_null(report: Report) -> None:

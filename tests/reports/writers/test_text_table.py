@@ -20,9 +20,15 @@ def test_a_broken_limit_shows_value_margin_and_condition(report: Report) -> None
     row = decision_table(report).rows[2]
 
     assert row[1:6] == (
-        "−0.25 … 0.25 dB", "0.378 ± 0.031 dB", "−0.128 dB", "< 0.1 %",
-        "channel B, code 17, −40 °C, nominal mode, 200 Ω, 3 dBm per tone, 60 MHz",
+        "-0.25 … 0.25 dB", "0.378 ± 0.031 dB", "-0.128 dB", "< 0.1 %",
+        "channel B, code 17, -40 °C, nominal mode, 200 Ω, 3 dBm per tone, 60 MHz",
     )  # fmt: skip
+
+
+def test_a_terminal_gets_the_hyphen_and_no_other_minus(report: Report) -> None:
+    """One way on the terminal, as in progress, plans, CSV and JSON; what pages take from here keeps the true minus."""
+    assert not any("−" in cell for row in decision_table(report).rows for cell in row)
+    assert sides_text(report.limits[2]).startswith("−0.25")
 
 
 def test_bounded_conditions_are_counted_apart(report: Report) -> None:
