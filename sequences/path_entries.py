@@ -5,9 +5,9 @@ Uncertainties are expanded with k = 2, as a calibration certificate states them.
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from sequences.part_file import FileModel
 from sequences.values import NumberList
@@ -17,6 +17,15 @@ NonNegative = Annotated[float, Field(ge=0)]
 #: Voltage standing wave ratio of one end. Ours: at more than 20 (a return loss below 0.87 dB) nothing is matched any
 #: more; a lead is open or not connected.
 Vswr = Annotated[float, Field(ge=1, le=20)]
+
+
+def _two_ends(value: Any) -> Any:
+    if not isinstance(value, list | tuple) or len(value) != 2:
+        raise ValueError("give two ratios, of the path's own end and of the instrument's")
+    return value
+
+
+TwoEnds = Annotated[tuple[Vswr, Vswr], BeforeValidator(_two_ends)]
 
 
 class LossTable(FileModel):
@@ -52,7 +61,7 @@ class PathLossEntry(FileModel):
     loss_db: float | LossTable | None = None
     touchstone: str | None = None
     uncertainty_db: NonNegative
-    vswr: tuple[Vswr, Vswr] | None = None
+    vswr: TwoEnds | None = None
 
     @model_validator(mode="after")
     def _one_source(self) -> Self:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import pytest
 
@@ -74,6 +74,16 @@ def test_path_losses_are_the_declared_ones_and_go_on_beyond_their_table(quick: S
     assert output.loss_db(1e9) == output.loss_db(480e6) == 11.57
     assert output.loss_db(1e3) == output.loss_db(10e6) == 10.88
     assert output.uncertainty_db == 0.06
+    assert output.vswr == (1.05, 1.2)
+    assert losses["input", "A", None].vswr == (1.05, 1.15)
+
+
+def test_a_path_without_declared_ends_reflects_nothing(quick: Setup) -> None:
+    """The bench file need not say it."""
+    entries = tuple(entry.model_copy(update={"vswr": None}) for entry in quick.bench.model.path_loss)
+    bench = replace(quick.bench, model=quick.bench.model.model_copy(update={"path_loss": entries}))
+
+    assert {one.vswr for one in rig_setup(quick.part.model, bench, "VG2-0007").path_losses} == {(1.0, 1.0)}
 
 
 def test_the_weak_step_is_in_the_unit_that_the_file_names_and_in_no_other(quick: Setup) -> None:
