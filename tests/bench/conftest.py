@@ -25,7 +25,8 @@ from drivers.roles import (
     SParameters,
     SweepSetting,
 )
-from sequences.read_files import Setup, demo_file, parse_setup
+from edited_demo import edited_demo
+from sequences.read_files import Setup, demo_file
 
 #: Time that every call takes.
 CALL_S = 0.001
@@ -338,19 +339,6 @@ SMALL = {
 }
 
 
-def setup_with(edits: Mapping[str, str], name: str = "quick.sequence.toml") -> Setup:
-    """Demo setup with passages of its files replaced; each must stand in exactly one of the three."""
-    texts = [demo_file(file).read_text("utf-8") for file in (name, "virga-2.part.toml", "nimbus.bench.toml")]
-    for old, new in edits.items():
-        holders = [at for at, text in enumerate(texts) if old in text]
-        if len(holders) != 1:
-            raise AssertionError(f"{old!r} stands in {len(holders)} files")
-        texts[holders[0]] = texts[holders[0]].replace(old, new)
-    sequence, part, bench = texts
-    folder = demo_file(name).parent
-    return parse_setup(sequence, part, bench, {path.name: path.read_text("ascii") for path in folder.glob("*.s2p")})
-
-
 def setup_with_network_analyzer(edits: Mapping[str, str] | None = None) -> Setup:
     """The quick demo with a sweep of three points, on a bench that has tones and network analyzer."""
     folder = demo_file("nimbus-network.bench.toml").parent
@@ -364,7 +352,7 @@ def setup_with_network_analyzer(edits: Mapping[str, str] | None = None) -> Setup
         '[[path_loss]]\npath = "input"\nchannel = "A"': f'{two_ports}\n[[path_loss]]\npath = "input"\nchannel = "A"',
         "[soak]": f"[measure]\nsmall_signal = {SWEEP}\n\n[soak]",
     }
-    return setup_with(extended | dict(edits or {}))
+    return edited_demo(extended | dict(edits or {}))
 
 
 SWEEP = "{ frequency_mhz = [30, 60, 90], power_dbm = -30, bandwidth_hz = 300 }"
@@ -373,7 +361,7 @@ SWEEP = "{ frequency_mhz = [30, 60, 90], power_dbm = -30, bandwidth_hz = 300 }"
 @pytest.fixture(scope="session")
 def make_setup() -> Callable[..., Setup]:
     """``make_setup({old text: new text}, name)``: the demo's three files, edited."""
-    return setup_with
+    return edited_demo
 
 
 @pytest.fixture(scope="session")
@@ -385,19 +373,19 @@ def make_network_setup() -> Callable[..., Setup]:
 @pytest.fixture(scope="session")
 def quick() -> Setup:
     """The quick demo as it is shipped."""
-    return setup_with({})
+    return edited_demo({})
 
 
 @pytest.fixture(scope="session")
 def overnight() -> Setup:
     """The overnight demo as it is shipped: every axis moves."""
-    return setup_with({}, "overnight.sequence.toml")
+    return edited_demo({}, "overnight.sequence.toml")
 
 
 @pytest.fixture(scope="session")
 def small() -> Setup:
     """Eight conditions of the quick demo."""
-    return setup_with(SMALL)
+    return edited_demo(SMALL)
 
 
 @pytest.fixture(scope="session")

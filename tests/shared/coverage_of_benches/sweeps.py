@@ -1,53 +1,35 @@
-"""Sweeps of simulated network analyzers whose errors are drawn anew, against what the unit really does."""
+"""Sweeps of simulated network analyzers whose errors are drawn anew, against what the unit really does.
+
+Here the rig is asked directly, without drivers: a sweep has a thousand numbers, and their way byte by byte is tested
+elsewhere.
+"""
 
 from __future__ import annotations
 
-import sys
-from collections import Counter
-from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import UTC, datetime
-from typing import NamedTuple
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import pytest
 
 from bench.clocks import SimulatedClock
 from bench.setups import setup_from_files
 from bench.simulated_bench import rig_setup
+from coverage_of_benches.score import FloatArray, Scored
 from drivers.simulated.front_ends import front_ends
 from drivers.simulated.rig import Rig
 from drivers.simulated.small_signal import complex_gain
-from reports import small_signal
 from reports.derive import derive
 from reports.frames import AXES, CURVE_COLUMNS, RunFacts, RunFrames
 from reports.small_signal import HALF_APERTURE_HZ, image_rejection_db
-from reports.uncertainty import Uncertain
 from sequences.read_files import Loaded, Setup, demo_file
-
-FloatArray = npt.NDArray[np.float64]
 
 CODES = (0, 10, 30)
 HERTZ = (45e6, 61e6)
 SWEEP_HZ = np.arange(30e6, 151e6, 2.5e6)
 POWER_DBM, BANDWIDTH_HZ = -30.0, 300.0
-
-#: What must not be exceeded by a distribution's own half-width, so that more than 95 % may lie within U.
-BOUNDED = ("rectangular", "U-shaped")
-
-
-class Night(NamedTuple):
-    """What one bench read, and the truth of every characteristic at its conditions."""
-
-    frames: RunFrames
-    truth: dict[str, FloatArray]
-
-
-@pytest.fixture(scope="module")
-def setup() -> Setup:
-    return setup_from_files(demo_file("small-signal.sequence.toml"))
 
 
 def _on(rig: Rig) -> None:
@@ -61,7 +43,20 @@ def _on(rig: Rig) -> None:
         ends[place].receive(message.encode() + b"\n")
 
 
-def _night(setup: Setup, seed: int, repeats: int = 1) -> Night:
+def sweeps(seed: int, *, repeats: int = 2) -> Scored:
+    """Every characteristic of the sweeps, from two channels at three codes."""
+    frames, truth = _night(_setup(), seed, repeats)
+    for word, one in derive(frames).items():
+        if word in truth:
+            yield word, one.result, truth[word]
+
+
+@cache
+def _setup() -> Setup:
+    return setup_from_files(demo_file("small-signal.sequence.toml"))
+
+
+def _night(setup: Setup, seed: int, repeats: int) -> tuple[RunFrames, dict[str, FloatArray]]:
     bench = setup.bench.model
     assert bench.simulation is not None
     drawn = bench.model_copy(update={"simulation": bench.simulation.model_copy(update={"seed": seed})})
@@ -87,7 +82,7 @@ def _night(setup: Setup, seed: int, repeats: int = 1) -> Night:
             rows += [(channel, code, 25.0, "nominal", 200.0, 3.0, hertz) for hertz in HERTZ]
     conditions = pd.DataFrame(rows, columns=list(AXES))
     conditions.index.name = "condition"
-    return Night(_frames(setup, conditions.assign(flag=""), pd.concat(tables, ignore_index=True)), _truth(gains))
+    return _frames(setup, conditions.assign(flag=""), pd.concat(tables, ignore_index=True)), _truth(gains)
 
 
 def _frames(setup: Setup, conditions: pd.DataFrame, curves: pd.DataFrame) -> RunFrames:
@@ -132,89 +127,3 @@ def _truth(gains: list[tuple[npt.NDArray[np.complex128], npt.NDArray[np.complex1
         "phase_match": match_deg,
         "image_rejection": image_rejection_db(match_db, match_deg),
     }
-
-
-@dataclass
-class Score:
-    """Of one characteristic over all benches: error over U, variance by distribution, and whether each bound held."""
-
-    ratios: list[FloatArray] = field(default_factory=list)
-    bounds: list[bool] = field(default_factory=list)
-    variance: Counter[str] = field(default_factory=Counter)
-    largest: Counter[str] = field(default_factory=Counter)
-
-    def add(self, result: Uncertain, true: FloatArray) -> None:
-        error = result.value - true
-        measured = np.flatnonzero((result.bound == 0) & (result.standard > 0))
-        self.ratios.append(error[measured] / result.expanded()[measured])
-        self.bounds += (error[result.bound == 1] <= 0).tolist()
-        for name, cause in result.causes.items():
-            share = float(np.sum(cause.variance[measured] / result.standard[measured] ** 2))
-            self.variance[cause.distribution] += share  # type: ignore[assignment]  # a counter of shares, not of things
-            self.largest[name] += share  # type: ignore[assignment]  # as above
-
-    @property
-    def covered(self) -> float:
-        return float(np.mean(np.abs(np.concatenate(self.ratios)) <= 1.0))
-
-    @property
-    def error_per_u(self) -> float:
-        """Root mean square of error over standard uncertainty, if k were 2 throughout."""
-        return 2.0 * float(np.sqrt(np.mean(np.concatenate(self.ratios) ** 2)))
-
-    @property
-    def bounded_share(self) -> float:
-        return sum(self.variance[one] for one in BOUNDED) / sum(self.variance.values())
-
-    def line(self, word: str) -> str:
-        name, share = self.largest.most_common(1)[0]
-        bounds = f"{len(self.bounds):6d}  {100 * np.mean(self.bounds):5.1f} %" if self.bounds else f"{'–':>15}"
-        return (
-            f"{word:26} {sum(map(len, self.ratios)):6d}  {100 * self.covered:6.1f} %  {self.error_per_u:7.2f}  "
-            f"{100 * self.bounded_share:7.0f} %  {bounds}  {name}, {100 * share / sum(self.largest.values()):.0f} %"
-        )
-
-
-HEAD = f"{'characteristic':26} values  within U  error/u  hard ends  bounds     hold  largest contribution"
-
-
-def _scores(nights: Iterator[Night]) -> dict[str, Score]:
-    scores: dict[str, Score] = {}
-    for frames, truth in nights:
-        for word, one in derive(frames).items():
-            if word in truth:
-                scores.setdefault(word, Score()).add(one.result, truth[word])
-    return scores
-
-
-def _check(scores: dict[str, Score]) -> None:
-    assert set(scores) == set(small_signal.WORDS)
-    for word, score in scores.items():
-        assert score.covered >= 0.93, word
-        assert 0.6 < score.error_per_u < 4 / 3, word
-    held = scores["image_rejection"].bounds
-    assert len(held) > 0
-    assert np.mean(held) >= 0.93
-
-
-def test_uncertainties_of_sweeps_cover_the_truth_and_are_not_blown_up(setup: Setup) -> None:
-    """Over 40 benches and units at least 93 % of the errors lie within U, and they are as large as the standard
-    uncertainties say, within a third; at least 93 % of the bounds hold.
-    """
-    _check(_scores(_night(setup, seed) for seed in range(40)))
-
-
-@pytest.mark.slow
-def test_uncertainties_of_sweeps_cover_the_truth_over_many_benches(
-    setup: Setup, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """The same over 250 benches with two repeats; above 98 % only where errors with hard ends (rectangular, arcsine)
-    make up most of the variance: those end before two standard uncertainties.
-    """
-    scores = _scores(_night(setup, seed, repeats=2) for seed in range(1000, 1250))
-    with capsys.disabled():
-        sys.stdout.write("\n" + "\n".join([HEAD, *(score.line(word) for word, score in scores.items())]) + "\n")
-
-    _check(scores)
-    for word, score in scores.items():
-        assert score.covered <= 0.98 or score.bounded_share > 0.5, word

@@ -1,0 +1,20 @@
+"""The shipped demo's files with some passages changed: shared by tests."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from sequences.read_files import Setup, demo_file, parse_setup
+
+
+def edited_demo(edits: Mapping[str, str], name: str = "quick.sequence.toml") -> Setup:
+    """Demo setup with passages of its files replaced; each must stand in exactly one of the three."""
+    texts = [demo_file(file).read_text("utf-8") for file in (name, "virga-2.part.toml", "nimbus.bench.toml")]
+    for old, new in edits.items():
+        holders = [at for at, text in enumerate(texts) if old in text]
+        if len(holders) != 1:
+            raise AssertionError(f"{old!r} stands in {len(holders)} files")
+        texts[holders[0]] = texts[holders[0]].replace(old, new)
+    sequence, part, bench = texts
+    folder = demo_file(name).parent
+    return parse_setup(sequence, part, bench, {path.name: path.read_text("ascii") for path in folder.glob("*.s2p")})
