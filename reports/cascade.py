@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,7 @@ from reports.errors import NotPositive, ShapeFault
 from reports.uncertainty import Uncertain, linear
 
 FloatArray = NDArray[np.float64]
+FigureName = Literal["gain", "noise_figure", "oip3"]
 
 #: Temperature to which noise figures refer, K (IEEE Std 100, from memory, not seen).
 REFERENCE_K = 290.0
@@ -45,6 +47,35 @@ class Stage:
     oip3: Uncertain | None = None
 
 
+class Term(NamedTuple):
+    """What a figure of a cascade changes by, per unit that one figure of one stage changes by.
+
+    Attributes:
+        figure: Name of the attribute of ``Stage``.
+        place: Which stage, from 0.
+        sensitivity: A number, or one for each row.
+    """
+
+    figure: FigureName
+    place: int
+    sensitivity: FloatArray | float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Form:
+    """Values of a figure of a cascade and its derivatives by the figures of the stages (JCGM 100:2008, 5.1.3)."""
+
+    value: FloatArray
+    terms: tuple[Term, ...]
+
+    def of(self, stages: Sequence[Stage]) -> Uncertain:
+        """The figure with the causes of its uncertainty, from those of the stages."""
+        quantities = [
+            (term.sensitivity, _known(getattr(stages[term.place], term.figure), term.figure)) for term in self.terms
+        ]
+        return linear(quantities, value=self.value) if quantities else Uncertain.of(self.value)
+
+
 def passive(loss: Uncertain, temperature_k: FloatArray | float = REFERENCE_K) -> Stage:
     """A matched loss in dB at a temperature: F = 1 + (L − 1)·T/290 K, and no products.
 
@@ -63,7 +94,7 @@ def passive(loss: Uncertain, temperature_k: FloatArray | float = REFERENCE_K) ->
 
 def gain(stages: Sequence[Stage]) -> Uncertain:
     """Gain of all stages in dB: the sum; what two stages owe to the same draw of the bench adds up with its sign."""
-    return linear([(1.0, stage.gain) for stage in stages])
+    return gain_form(stages).of(stages)
 
 
 def noise_figure(stages: Sequence[Stage]) -> Uncertain:
@@ -71,16 +102,7 @@ def noise_figure(stages: Sequence[Stage]) -> Uncertain:
 
     Each noise figure must hold for the source that its stage sees. Raises ShapeFault if a stage has none.
     """
-    factors = [power_ratio(_known(stage.noise_figure, "noise figure").value) for stage in stages]
-    ahead = [power_ratio(before.value) for before in _gains_ahead(stages)]
-    parts = [(factor - 1.0) / power for factor, power in zip(factors, ahead, strict=True)]
-    total = sum(parts, np.ones(len(stages[0].gain)))
-    terms: list[tuple[FloatArray | float, Uncertain]] = []
-    for number, stage in enumerate(stages):
-        behind = sum(parts[number + 1 :], np.zeros(len(stage.gain)))
-        terms.append((factors[number] / ahead[number] / total, _known(stage.noise_figure, "noise figure")))
-        terms.append((-behind / total, stage.gain))
-    return linear(terms, value=db_of_power_ratio(total))
+    return noise_figure_form(stages).of(stages)
 
 
 def oip3(stages: Sequence[Stage], *, coherent: bool = True) -> Uncertain:
@@ -88,44 +110,68 @@ def oip3(stages: Sequence[Stage], *, coherent: bool = True) -> Uncertain:
 
     Raises ShapeFault if no stage makes products.
     """
-    rows = len(stages[0].gain)
-    gains_behind = _gains_behind(stages)
-    parts = [
-        np.zeros(rows) if stage.oip3 is None else power_ratio(-(stage.oip3.value + behind.value))
-        for stage, behind in zip(stages, gains_behind, strict=True)
-    ]
-    if all(stage.oip3 is None for stage in stages):
-        raise ShapeFault("no stage of the cascade has an intercept")
-    total = sum(parts, np.zeros(rows)) if coherent else np.sqrt(sum((part**2 for part in parts), np.zeros(rows)))
-    # d(10·log10 Σt)/d(10·log10 t) is the share t/Σt; of √Σt² it is t²/Σt².
-    shares = [part / total if coherent else (part / total) ** 2 for part in parts]
-    terms: list[tuple[FloatArray | float, Uncertain]] = []
-    for number, stage in enumerate(stages):
-        if stage.oip3 is not None:
-            terms.append((shares[number], stage.oip3))
-        terms.append((sum(shares[:number], np.zeros(rows)), stage.gain))
-    return linear(terms, value=-db_of_power_ratio(total))
+    return oip3_form(stages, coherent=coherent).of(stages)
 
 
 def level_plan(stages: Sequence[Stage], output: Uncertain) -> tuple[Uncertain, ...]:
     """Level in dBm at the output of each stage when the last one puts out ``output``: that less the gain behind."""
-    return tuple(output - behind for behind in _gains_behind(stages))
+    return tuple(output + level_form(stages, place).of(stages) for place in range(len(stages)))
 
 
-def _gains_behind(stages: Sequence[Stage]) -> list[Uncertain]:
-    """Gain from the output of each stage to that of the last, dB."""
-    behind = [Uncertain.of(np.zeros(len(stages[0].gain)))]
-    for stage in reversed(stages[1:]):
-        behind.append(behind[-1] + stage.gain)
-    return behind[::-1]
+def gain_form(stages: Sequence[Stage]) -> Form:
+    """``gain``, with what it depends on."""
+    terms = tuple(Term("gain", place, 1.0) for place in range(len(stages)))
+    return Form(_sum([stage.gain.value for stage in stages]), terms)
 
 
-def _gains_ahead(stages: Sequence[Stage]) -> list[Uncertain]:
-    """Gain from the input of the first stage to that of each, dB."""
-    ahead = [Uncertain.of(np.zeros(len(stages[0].gain)))]
-    for stage in stages[:-1]:
-        ahead.append(ahead[-1] + stage.gain)
-    return ahead
+def noise_figure_form(stages: Sequence[Stage]) -> Form:
+    """``noise_figure``, with what it depends on."""
+    factors = [power_ratio(_known(stage.noise_figure, "noise figure").value) for stage in stages]
+    gains = [stage.gain.value for stage in stages]
+    ahead = [power_ratio(_sum(gains[:place])) if place else 1.0 for place in range(len(stages))]
+    parts = [(factor - 1.0) / power for factor, power in zip(factors, ahead, strict=True)]
+    total = 1.0 + _sum(parts)
+    terms = []
+    for place in range(len(stages)):
+        terms.append(Term("noise_figure", place, factors[place] / ahead[place] / total))
+        if parts[place + 1 :]:
+            terms.append(Term("gain", place, -_sum(parts[place + 1 :]) / total))
+    return Form(db_of_power_ratio(total), tuple(terms))
+
+
+def oip3_form(stages: Sequence[Stage], *, coherent: bool = True) -> Form:
+    """``oip3``, with what it depends on."""
+    making = [place for place, stage in enumerate(stages) if stage.oip3 is not None]
+    if not making:
+        raise ShapeFault("no stage of the cascade has an intercept")
+    gains = [stage.gain.value for stage in stages]
+    parts: dict[int, FloatArray] = {}
+    for place in making:
+        carried = _sum([_known(stages[place].oip3, "intercept").value, *gains[place + 1 :]])
+        parts[place] = power_ratio(-carried if coherent else -2.0 * carried)
+    total = _sum(list(parts.values()))
+    # d(10·log10 Σt)/d(10·log10 t) is the share t/Σt; of √Σt² it is t²/Σt².
+    shares = {place: part / total for place, part in parts.items()}
+    terms = [Term("oip3", place, share) for place, share in shares.items()]
+    terms += [
+        Term("gain", place, _sum([share for maker, share in shares.items() if maker < place]))
+        for place in range(making[0] + 1, len(stages))
+    ]
+    return Form(-db_of_power_ratio(total if coherent else np.sqrt(total)), tuple(terms))
+
+
+def level_form(stages: Sequence[Stage], place: int) -> Form:
+    """Level at the output of one stage less that of the last, dB, with what it depends on."""
+    behind = range(place + 1, len(stages))
+    value = -_sum([stages[after].gain.value for after in behind]) if behind else np.zeros(len(stages[0].gain))
+    return Form(value, tuple(Term("gain", after, -1.0) for after in behind))
+
+
+def _sum(columns: Sequence[FloatArray]) -> FloatArray:
+    total = columns[0]
+    for column in columns[1:]:
+        total = total + column
+    return total
 
 
 def _known(quantity: Uncertain | None, name: str) -> Uncertain:

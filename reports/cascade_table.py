@@ -3,31 +3,38 @@
 Rule: stages come from one run, so what they owe to the same draw of the bench is common to them: an analyzer that
 reads 0.2 dB high makes two stages 0.4 dB high, not 0.28.
 
-Stages count where their load is the part's input resistance, which is what they drive in the cascade; each must be
-measured at equal temperature, supply mode, tone level and frequency. Their intercepts are those at that tone level.
+A long run has millions of rows, so they are worked out block by block without their causes (``cascade_spread``); the
+few that are compared, and the gain range, are worked out draw by draw.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from reports import cascade
+from reports.cascade_combinations import (
+    MOST_COMBINATIONS,
+    POINT,
+    STAGE_FIGURES,
+    Combinations,
+    Run,
+    combinations,
+    matches,
+    of_stages,
+)  # fmt: skip
+from reports.cascade_spread import Drawn, blocks
 from reports.derive import Characteristic
-from reports.partners import Rows
-from reports.uncertainty import Cause, Uncertain, choose
+from reports.uncertainty import Cause, FloatArray, Rows, Settled, Uncertain
 
 if TYPE_CHECKING:
-    from sequences.part_file import Cascade, CascadeMeasured, Part
+    from sequences.part_file import CascadeMeasured, Part
 
-#: Characteristics of a channel that a cascade is made of.
-STAGE_FIGURES = ("gain", "noise_figure", "oip3")
+__all__ = ["MOST_COMBINATIONS", "POINT", "QUANTITIES", "STAGE_FIGURES", "cascade_table", "no_cascades", "of_stages"]
 
 #: Quantity of a cascade → unit, in the order of the table. Levels at the outputs of the stages are ``level_1`` … .
 QUANTITIES = {
@@ -38,31 +45,10 @@ QUANTITIES = {
     "oip3_non_coherent": "dBm",
 }
 
-#: What all stages of a cascade have in common.
-POINT = ("temperature_c", "supply_mode", "tone_level_dbm", "frequency_hz")
+_SETTLED = ("value", "standard", "dof", "expanded", "bound")
 
-#: From this many combinations of gain codes on, per point, all stages are taken at the same code. Ours: the square of
-#: 64 codes; three stages would have a quarter of a million.
-MOST_COMBINATIONS = 4096
-
-ZERO_C_K = 273.15
-
-_COLUMNS = (
-    "value", "standard_uncertainty", "expanded_uncertainty", "dof", "bound",
-    "measured", "measured_expanded_uncertainty", "difference", "difference_expanded_uncertainty",
-)  # fmt: skip
-
-Stages = dict[str, Characteristic]
-
-
-def of_stages(one: Characteristic, part: Part, conditions: pd.DataFrame) -> Characteristic:
-    """The rows of a characteristic that cascades are made of or compared with: those at the input resistance."""
-    channels = {channel for each in part.cascade for channel in (each.name, *each.stages)}
-    load = conditions["load_ohm"].to_numpy(dtype=np.float64)[one.rows]
-    matched = np.isclose(load, part.part.input_resistance_ohm, rtol=1e-9)
-    concerned = conditions["channel"].iloc[one.rows].isin(channels).to_numpy(dtype=np.bool_)
-    kept = np.flatnonzero(matched & concerned)
-    return Characteristic(one.rows[kept], one.result.take(kept))
+_MEASURED = ("measured", "measured_expanded_uncertainty", "difference", "difference_expanded_uncertainty")
+_COLUMNS = ("value", "standard_uncertainty", "expanded_uncertainty", "dof", "bound", *_MEASURED)
 
 
 def cascade_table(part: Part, conditions: pd.DataFrame, figures: Mapping[str, Characteristic]) -> pd.DataFrame:
@@ -79,19 +65,13 @@ def cascade_table(part: Part, conditions: pd.DataFrame, figures: Mapping[str, Ch
         cascade's stages), the axes of ``POINT``, ``unit``, the prediction as ``value``, ``standard_uncertainty``,
         ``expanded_uncertainty``, ``dof`` and ``bound``; where the cascade was measured, ``measured`` with its U and
         ``difference``, measured less predicted, with the U of that; NaN elsewhere. ``gain_range`` is stated at the
-        lowest codes. No rows without cascades, or without gains of all their stages.
+        lowest codes. Names are categories. No rows without cascades, or without gains of all their stages.
     """
-    parts = [
-        frame
-        for number, each in enumerate(part.cascade)
-        if "gain" in figures
-        for frame in _frames(_Run(part, conditions, figures), each, number)
-    ]
-    if not parts:
+    if "gain" not in figures:
         return no_cascades()
-    found = pd.concat(parts, ignore_index=True)
-    codes = sorted(name for name in map(str, found.columns) if name.startswith("gain_code_"))
-    return found[["cascade", "quantity", *codes, *POINT, "unit", *_COLUMNS]].astype(dict.fromkeys(codes, "Int64"))
+    run = Run(part, conditions, figures)
+    found = [one for number, each in enumerate(part.cascade) for one in _predictions(combinations(run, each, number))]
+    return _assembled(run, found) if found else no_cascades()
 
 
 def no_cascades() -> pd.DataFrame:
@@ -100,205 +80,196 @@ def no_cascades() -> pd.DataFrame:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Run:
-    part: Part
-    conditions: pd.DataFrame
-    figures: Mapping[str, Characteristic]
+class _Prediction:
+    """One quantity of one cascade.
 
-    def rows_of(self, channel: str) -> pd.DataFrame:
-        """Conditions at which a channel's gain is known: ``POINT``, ``gain_code``, ``row`` (of the conditions)."""
-        rows = self.figures["gain"].rows
-        frame = self.conditions.iloc[rows][[*POINT, "gain_code", "channel"]].assign(row=rows)
-        return frame[frame["channel"] == channel].drop(columns="channel").astype({"supply_mode": "str"})
+    Attributes:
+        name: Of the cascade.
+        quantity: Which.
+        rows: Condition of each stage; each of shape (n,).
+        settled: What is predicted.
+        compared: Places with a measurement, and there the columns measured, its U, the difference, and the U of that.
+    """
 
-    def at(self, word: str, rows: Rows) -> tuple[NDArray[np.bool_], Uncertain]:
-        """Where a figure is known at ``rows``, and its values there, one for each row; NaN where it is not known."""
-        one = self.figures.get(word)
-        if one is None or not len(one.rows):
-            return np.zeros(len(rows), dtype=np.bool_), Uncertain.of(np.full(len(rows), np.nan))
-        place = np.full(len(self.conditions), -1, dtype=np.intp)
-        place[one.rows] = np.arange(len(one.rows))
-        found = place[rows]
-        known = found >= 0
-        result = one.result.take(np.where(known, found, 0))
-        return known, Uncertain(np.where(known, result.value, np.nan), result.causes, result.bound)
+    name: str
+    quantity: str
+    rows: tuple[Rows, ...]
+    settled: Settled
+    compared: tuple[tuple[Rows, tuple[FloatArray, ...]], ...] = ()
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Combinations:
-    """Combinations of gain codes at all points, n rows; ``frame`` holds ``POINT``, ``gain_code_i`` and ``row_i``."""
-
-    run: _Run
-    spec: Cascade
-    number: int
-    frame: pd.DataFrame
-
-    def rows(self, stage: int) -> Rows:
-        """Row of each combination's condition of one stage."""
-        return self.frame[f"row_{stage + 1}"].to_numpy(dtype=np.intp)
-
-    def where(self, word: str) -> NDArray[np.bool_]:
-        """Where every stage has a figure."""
-        known = [self.run.at(word, self.rows(stage))[0] for stage in range(len(self.spec.stages))]
-        result: NDArray[np.bool_] = np.logical_and.reduce(known)
-        return result
-
-    def take(self, kept: NDArray[np.bool_]) -> _Combinations:
-        return _Combinations(self.run, self.spec, self.number, self.frame[kept])
-
-    def stages(self, *words: str) -> list[cascade.Stage]:
-        """Stages and the losses between them, with the figures asked for beside the gain."""
-        result: list[cascade.Stage] = []
-        for place in range(len(self.spec.stages)):
-            if place:
-                result.append(self._gap(place - 1))
-            result.append(self._stage(place, words))
-        return result
-
-    def _stage(self, place: int, words: Sequence[str]) -> cascade.Stage:
-        rows = self.rows(place)
-        noise = self._noise(place) if "noise_figure" in words else None
-        oip3 = self.run.at("oip3", rows)[1] if "oip3" in words else None
-        return cascade.Stage(self.run.at("gain", rows)[1], noise, oip3)
-
-    def _noise(self, place: int) -> Uncertain:
-        """The measured noise figure of a stage; where there is none, what the part file states, taken as exact."""
-        known, measured = self.run.at("noise_figure", self.rows(place))
-        stated = self.spec.noise_figure_db
-        if stated is None:
-            return measured
-        return choose(known, measured, Uncertain.of(np.full(len(known), _one_of(stated, place))))
-
-    def _gap(self, place: int) -> cascade.Stage:
-        """Loss behind stage ``place``: one draw for each gap of each cascade, at the temperature of the run."""
-        rows, known = len(self.frame), self.spec.uncertainty_db / 2
-        name = self.spec.name
-        cause = Cause.of(
-            known,
-            self.number * 1000 + place,
-            rows=rows,
-            distribution="normal, k = 2",
-            standard=known,
-            unit="dB",
-            name_of=lambda draw: f"cascade {name}: loss behind stage {draw % 1000 + 1}",
-        )
-        loss = Uncertain.of(np.full(rows, _one_of(self.spec.loss_db, place)), {"interstage loss": cause})
-        return cascade.passive(loss, self.frame["temperature_c"].to_numpy(dtype=np.float64) + ZERO_C_K)
-
-
-def _one_of(values: Sequence[float], place: int) -> float:
-    return values[0] if len(values) == 1 else values[place]
-
-
-def _frames(run: _Run, each: Cascade, number: int) -> Iterator[pd.DataFrame]:
-    """One frame per quantity that can be predicted."""
-    every = _combinations(run, each, number)
-    if not len(every.frame):
+def _predictions(every: Combinations) -> Iterator[_Prediction]:
+    """One for each quantity that can be predicted."""
+    if not len(every):
         return
-    yield _frame(every, "gain", cascade.gain(every.stages()))
-    yield from _range_frames(every)
-    with_noise = every if each.noise_figure_db is not None else every.take(every.where("noise_figure"))
-    if len(with_noise.frame):
-        yield _frame(with_noise, "noise_figure", cascade.noise_figure(with_noise.stages("noise_figure")))
-    with_oip3 = every.take(every.where("oip3"))
-    if len(with_oip3.frame):
-        stages = with_oip3.stages("oip3")
-        yield _frame(with_oip3, "oip3", cascade.oip3(stages))
-        yield _frame(with_oip3, "oip3_non_coherent", cascade.oip3(stages, coherent=False))
-    output = Uncertain.of(every.frame["tone_level_dbm"].to_numpy(dtype=np.float64))
-    # Stages and gaps take turns; the level behind a gap is that at the next stage's input and is not listed.
-    for place, level in enumerate(cascade.level_plan(every.stages(), output)[:-1:2]):
-        yield _frame(every, f"level_{place + 1}", level)
+    name, count = every.spec.name, len(every)
+    kept = {"gain": np.ones(count, dtype=np.bool_)}
+    kept["noise_figure"] = kept["gain"] if every.spec.noise_figure_db is not None else every.where("noise_figure")
+    kept["oip3"] = kept["oip3_non_coherent"] = every.where("oip3")
+    words = tuple(word for word in STAGE_FIGURES if kept[word].any())
+    wanted = [word for word in QUANTITIES if word in kept and kept[word].any()]
+    wanted += [f"level_{place}" for place in range(1, len(every.rows))]
+    empty = {word: _empty(count) for word in wanted}
+    for some, joint in blocks(*_drawn(every)):
+        part = every.take(some)
+        stages = part.stages(*words, bare=True)
+        for word in wanted:
+            _fill(empty[word], some, joint.settled(_form(word, stages, part), stages))
+    for word in wanted:
+        filled, rows = empty.pop(word), every
+        if not kept.get(word, kept["gain"]).all():
+            some = np.flatnonzero(kept[word])
+            filled, rows = _taken(filled, some), every.take(some)
+        yield _Prediction(name, word, rows.rows, filled, tuple(_compared(rows, word, filled)))
+        if word == "gain":
+            yield from _range(every)
 
 
-def _combinations(run: _Run, each: Cascade, number: int) -> _Combinations:
-    single = [run.rows_of(channel) for channel in each.stages]
-    many = math.prod(max(frame["gain_code"].nunique(), 1) for frame in single) > MOST_COMBINATIONS
-    joined = single[0].rename(columns={"gain_code": "gain_code_1", "row": "row_1"})
-    for place, frame in enumerate(single[1:], start=2):
-        right = frame.rename(columns={"gain_code": f"gain_code_{place}", "row": f"row_{place}"})
-        keys = list(POINT)
-        if many:
-            joined = joined.merge(right, left_on=[*keys, "gain_code_1"], right_on=[*keys, f"gain_code_{place}"])
-        else:
-            joined = joined.merge(right, on=keys)
-    return _Combinations(run, each, number, joined.reset_index(drop=True))
+def _drawn(every: Combinations) -> tuple[tuple[Drawn, ...], tuple[Rows, ...]]:
+    """Channel of each stage, and for each combination the row of that channel."""
+    channels = {name: every.run.drawn(name) for name in dict.fromkeys(every.spec.stages)}
+    place = np.zeros(len(every.run.conditions), dtype=np.intp)
+    for _, rows in channels.values():
+        place[rows] = np.arange(len(rows))
+    return tuple(channels[name][0] for name in every.spec.stages), tuple(place[rows] for rows in every.rows)
 
 
-def _range_frames(every: _Combinations) -> Iterator[pd.DataFrame]:
+def _form(word: str, stages: list[cascade.Stage], part: Combinations) -> cascade.Form:
+    if word == "gain":
+        return cascade.gain_form(stages)
+    if word == "noise_figure":
+        return cascade.noise_figure_form(stages)
+    if word in ("oip3", "oip3_non_coherent"):
+        return cascade.oip3_form(stages, coherent=word == "oip3")
+    # Stages and losses take turns; the level behind a loss is that at the next stage's input and is not listed.
+    level = cascade.level_form(stages, 2 * (int(word.removeprefix("level_")) - 1))
+    return cascade.Form(part.axis("tone_level_dbm") + level.value, level.terms)
+
+
+def _empty(count: int) -> Settled:
+    value, standard, dof, expanded = (np.empty(count) for _ in range(4))
+    return Settled(value, standard, dof, expanded, np.zeros(count, dtype=np.int8))
+
+
+def _fill(whole: Settled, some: Rows, part: Settled) -> None:
+    for name in _SETTLED:
+        getattr(whole, name)[some] = getattr(part, name)
+
+
+def _taken(whole: Settled, some: Rows) -> Settled:
+    return Settled(**{name: getattr(whole, name)[some] for name in _SETTLED})
+
+
+def _range(every: Combinations) -> Iterator[_Prediction]:
     """Gain with all stages at their highest less that with all at their lowest, for points that have both."""
     nominal = every.run.part.gain_codes.gain_of
     highest, lowest = max(nominal, key=nominal.__getitem__), min(nominal, key=nominal.__getitem__)
-    codes = every.frame[[f"gain_code_{stage + 1}" for stage in range(len(every.spec.stages))]]
-    top, bottom = (every.take((codes == code).all(axis=1).to_numpy()) for code in (highest, lowest))
-    both = bottom.frame[list(POINT)].reset_index().merge(top.frame[list(POINT)].reset_index(), on=list(POINT))
-    if highest == lowest or both.empty:
-        return
-    ends = [
-        _Combinations(every.run, every.spec, every.number, every.frame.loc[both[side]])
-        for side in ("index_y", "index_x")
-    ]
-    yield _frame(ends[1], "gain_range", cascade.gain(ends[0].stages()) - cascade.gain(ends[1].stages()))
-
-
-def _frame(every: _Combinations, quantity: str, predicted: Uncertain) -> pd.DataFrame:
-    settled = predicted.settled()
-    codes = [f"gain_code_{stage + 1}" for stage in range(len(every.spec.stages))]
-    frame = every.frame[[*codes, *POINT]].reset_index(drop=True)
-    frame = frame.assign(
-        cascade=every.spec.name,
-        quantity=quantity,
-        unit=QUANTITIES.get(quantity, "dBm"),
-        value=settled.value,
-        standard_uncertainty=settled.standard,
-        expanded_uncertainty=settled.expanded,
-        dof=settled.dof,
-        bound=settled.bound,
-        measured=np.nan,
-        measured_expanded_uncertainty=np.nan,
-        difference=np.nan,
-        difference_expanded_uncertainty=np.nan,
+    codes = [every.run.code[rows] for rows in every.rows]
+    top, bottom = (
+        every.take(np.flatnonzero(np.logical_and.reduce([each == code for each in codes])))
+        for code in (highest, lowest)
     )
-    for rows, measured in _measurements(every, quantity, frame):
+    below, above = matches(every.run.point[bottom.rows[0]], every.run.point[top.rows[0]])
+    if highest == lowest or not len(below):
+        return
+    bottom, top = bottom.take(below), top.take(above)
+    spread = cascade.gain(top.stages()) - cascade.gain(bottom.stages())
+    yield _Prediction(every.spec.name, "gain_range", bottom.rows, spread.settled())
+
+
+def _compared(every: Combinations, word: str, predicted: Settled) -> Iterator[tuple[Rows, tuple[FloatArray, ...]]]:
+    for rows, measured in _measurements(every, word):
         # Two bounds leave nothing that their difference is bounded by.
         kept = np.flatnonzero((measured.bound == 0) | (predicted.bound[rows] == 0))
+        if not len(kept):
+            continue
         rows, measured = rows[kept], measured.take(kept)
-        known, difference = measured.settled(), (measured - predicted.take(rows)).settled()
-        columns = (known.value, known.expanded, difference.value, difference.expanded)
-        for name, column in zip(_COLUMNS[-4:], columns, strict=True):
-            frame.loc[rows, name] = column
-    return frame
+        part = every.take(rows)
+        stages = part.stages(word)
+        known, difference = measured.settled(), (measured - _form(word, stages, part).of(stages)).settled()
+        yield rows, (known.value, known.expanded, difference.value, difference.expanded)
 
 
-def _measurements(every: _Combinations, quantity: str, frame: pd.DataFrame) -> Iterator[tuple[Rows, Uncertain]]:
-    """Rows of ``frame`` at which the cascade itself was measured, and what was: in this run, then given numbers."""
-    if quantity in every.run.figures:
-        yield _in_this_run(every, quantity, frame)
+def _measurements(every: Combinations, word: str) -> Iterator[tuple[Rows, Uncertain]]:
+    """Combinations at which the cascade itself was measured, and what was: in this run, then given numbers."""
+    if word in every.run.figures:
+        yield _in_this_run(every, word)
     for number, given in enumerate(every.spec.measured):
-        value = {"gain": given.gain_db, "noise_figure": given.noise_figure_db, "oip3": given.oip3_dbm}.get(quantity)
+        value = {"gain": given.gain_db, "noise_figure": given.noise_figure_db, "oip3": given.oip3_dbm}.get(word)
         if value is not None:
-            rows = np.flatnonzero(_meant(given, frame))
+            rows = _meant(given, every)
             known = given.uncertainty_db / 2
             cause = Cause.of(known, number, rows=len(rows), distribution="normal, k = 2", standard=known, unit="dB")
             yield rows, Uncertain.of(np.full(len(rows), value), {f"{every.spec.name} as measured": cause})
 
 
-def _in_this_run(every: _Combinations, quantity: str, frame: pd.DataFrame) -> tuple[Rows, Uncertain]:
+def _in_this_run(every: Combinations, word: str) -> tuple[Rows, Uncertain]:
     """A channel of the cascade's name, all stages at its gain code."""
-    own = every.run.rows_of(every.spec.name)
-    codes = [f"gain_code_{stage + 1}" for stage in range(len(every.spec.stages))]
-    keys = [*POINT, *codes]
-    same = own.assign(**dict.fromkeys(codes, own["gain_code"]))[[*keys, "row"]]
-    pairs = frame[keys].reset_index().merge(same, on=keys)
-    there, measured = every.run.at(quantity, pairs["row"].to_numpy(dtype=np.intp))
-    return pairs["index"].to_numpy(dtype=np.intp)[there], measured.take(np.flatnonzero(there))
+    run = every.run
+    own = run.rows_of(every.spec.name)
+    first = run.code[every.rows[0]]
+    same = np.flatnonzero(np.logical_and.reduce([run.code[rows] == first for rows in every.rows]))
+    key = run.point * (run.code_number.max() + 1) + run.code_number
+    left, right = matches(key[every.rows[0][same]], key[own])
+    there, measured = run.at(word, own[right])
+    return same[left][there], measured.take(np.flatnonzero(there))
 
 
-def _meant(given: CascadeMeasured, frame: pd.DataFrame) -> NDArray[np.bool_]:
-    meant = np.ones(len(frame), dtype=np.bool_)
-    for place, code in enumerate(given.gain_codes, start=1):
-        meant &= frame[f"gain_code_{place}"].to_numpy() == int(code)
+def _meant(given: CascadeMeasured, every: Combinations) -> Rows:
+    """Combinations that given numbers are of."""
+    meant = [every.run.code[rows] == int(code) for rows, code in zip(every.rows, given.gain_codes, strict=True)]
+    found = np.flatnonzero(np.logical_and.reduce(meant))
     for axis, matcher in given.where.items():
-        codes, values = frame[axis].factorize()
-        meant &= np.array([matcher.matches(value) for value in values], dtype=np.bool_)[codes]
-    return meant
+        codes, values = every.run.conditions[axis].iloc[every.rows[0][found]].factorize()
+        found = found[np.array([matcher.matches(value) for value in values], dtype=np.bool_)[codes]]
+    return found
+
+
+def _assembled(run: Run, found: list[_Prediction]) -> pd.DataFrame:
+    """The table; ``found`` is emptied, so that a long one is never there twice."""
+    lengths = [len(one.rows[0]) for one in found]
+    columns: dict[str, object] = {
+        "cascade": _category([one.name for one in found], lengths),
+        "quantity": _category([one.quantity for one in found], lengths),
+    }
+    for stage in range(max(len(one.rows) for one in found)):
+        codes = [
+            run.code[one.rows[stage]] if stage < len(one.rows) else np.zeros(n, np.int64)
+            for one, n in zip(found, lengths, strict=True)
+        ]
+        missing = np.repeat([stage >= len(one.rows) for one in found], lengths)
+        columns[f"gain_code_{stage + 1}"] = pd.arrays.IntegerArray(np.concatenate(codes), missing)
+    rows = np.concatenate([one.rows[0] for one in found])
+    for axis in POINT:
+        column = run.conditions[axis]
+        is_name = axis == "supply_mode"
+        columns[axis] = column.astype("category").array.take(rows) if is_name else column.to_numpy()[rows]
+    columns["unit"] = _category([QUANTITIES.get(one.quantity, "dBm") for one in found], lengths)
+    columns |= dict(zip(_MEASURED, _measured_columns(found, lengths), strict=True))
+    values = {name: [getattr(one.settled, name) for one in found] for name in _SETTLED}
+    found.clear()
+    for name, word in zip(
+        _SETTLED, ("value", "standard_uncertainty", "dof", "expanded_uncertainty", "bound"), strict=True
+    ):
+        columns[word] = np.concatenate(values.pop(name))
+    order = [*(name for name in columns if name not in _COLUMNS), *_COLUMNS]
+    # All columns were made here, so nobody else can change them; copying them would double the peak of a long run.
+    return pd.DataFrame({name: columns[name] for name in order}, copy=False)
+
+
+def _category(words: list[str], lengths: list[int]) -> pd.Categorical:
+    different = list(dict.fromkeys(words))
+    codes = np.repeat(np.array([different.index(word) for word in words], dtype=np.int8), lengths)
+    return pd.Categorical.from_codes(codes, categories=pd.Index(different, dtype=object))
+
+
+def _measured_columns(found: list[_Prediction], lengths: list[int]) -> list[FloatArray]:
+    if not any(one.compared for one in found):
+        # A long run seldom has any of them: one number that stands for all rows.
+        return [np.broadcast_to(np.nan, sum(lengths))] * len(_MEASURED)
+    columns = [np.full(sum(lengths), np.nan) for _ in _MEASURED]
+    for one, end in zip(found, np.cumsum(lengths), strict=True):
+        for rows, values in one.compared:
+            for column, value in zip(columns, values, strict=True):
+                column[end - len(one.rows[0]) + rows] = value
+    return columns
