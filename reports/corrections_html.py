@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from reports.analyzer_limits import LEAST_ABOVE_NOISE_DB, LEAST_ABOVE_OWN_PRODUCT_DB
+from reports.levels import KNOT_HZ
 from reports.mismatch import mismatch_limits_db, return_loss_db
 from reports.wording import fixed_text, number_text
 from sequences.units import quantity_text
@@ -62,6 +63,13 @@ def _notes(report: Report) -> Iterator[tuple[str, str]]:
             f"{_of_sources(report)} Where a run with a through in the unit's place is given, what that run showed "
             "counts instead. Their phase is not known: they are not subtracted, but count as uncertainty, 20·log10(1 ± "
             "10^(−d/20)) for a product d dB below the line.",
+        )
+    if any(path.vswr is not None for path in found.paths):
+        yield (
+            "Mismatch",
+            "What the end of a path and the instrument reflect to and fro changes the loss by 20·log10(1 ± |Γ1·Γ2|) at "
+            "most. Its phase is not known: it is not corrected, but counts as uncertainty, U-shaped, at knots "
+            f"{number_text(KNOT_HZ / 1e6)} MHz apart. Between readings at one frequency through one path it cancels.",
         )
     if found.board_off_k is not None:
         yield (

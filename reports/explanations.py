@@ -50,8 +50,13 @@ _SOURCES = f"{_TONES}, settings of both sources"
 _CURRENT = "supply current, board temperature"
 _LEVELS = "P1, P2: the tones of frequency f1 < f2 in the load, dBm each"
 _LINES = (
-    "The errors of each line (analyzer level, scale, response and attenuator, output path, scatter) enter with the "
-    "line's factor in the formula. What all lines share enters once, with the sum of the factors."
+    "The errors of each line (analyzer level, scale, response and attenuator, output path and its mismatch at the "
+    "line's frequency, scatter) enter with the line's factor in the formula. What all lines share enters once, with the "
+    "sum of the factors."
+)
+_RATIO = (
+    "A ratio: analyzer level and output path cancel. What is left: scale, attenuator steps, scatter, and the response "
+    "and the output path's mismatch as far as they differ between the two frequencies."
 )
 _OWN = (
     " The analyzer's own product, of unknown phase, counts in full; where it or the noise could explain the line, the "
@@ -67,8 +72,8 @@ _FIT = (
     "steps and scatter are left."
 )
 _OVER_LOADS = (
-    "Analyzer level and input path are shared by all loads and cancel. What is left: the output path of each load, "
-    "attenuator steps, the source's settings, scatter."
+    "Analyzer level and input path are shared by all loads and cancel. What is left: the output path of each load and "
+    "its mismatch, attenuator steps, the source's settings, scatter."
 )
 _DRIFT = (
     "The meter's offset cancels and its gain error nearly does. What is left: scatter, and the board thermometer and "
@@ -109,24 +114,21 @@ EXPLANATIONS: dict[str, Explanation] = {
         r"\text{HD2} = P_{2 f_1} - P_1",
         _LEVELS,
         "levels of the lower tone and its second harmonic",
-        "A ratio: analyzer level and output path cancel. What is left: scale, response, attenuator steps, scatter."
-        + _OWN,
+        _RATIO + _OWN,
     ),
     "hd3": Explanation(
         "Distortion",
         r"\text{HD3} = P_{3 f_1} - P_1",
         _LEVELS,
         "levels of the lower tone and its third harmonic",
-        "A ratio: analyzer level and output path cancel. What is left: scale, response, attenuator steps, scatter."
-        + _OWN,
+        _RATIO + _OWN,
     ),
     "im3": Explanation(
         "Distortion",
         r"\text{IM3} = \max(P_{2 f_1 - f_2} - P_1, P_{2 f_2 - f_1} - P_2)",
         _LEVELS,
         _THIRD,
-        "A ratio: analyzer level and output path cancel. What is left: scale, response, attenuator steps, scatter."
-        + _OWN,
+        _RATIO + _OWN,
     ),
     "im3_slope": Explanation(
         "Distortion",
@@ -157,7 +159,7 @@ EXPLANATIONS: dict[str, Explanation] = {
         r" + 10 \log_{10} \frac{R_{\text{load}}}{R_{\text{in}}}",
         "P1, P2: tones in the load; Pin: tones in the input resistance Rin; all dBm",
         _SOURCES,
-        "Analyzer, output path, input path and both sources in full; errors that the tones do not share average.",
+        "Analyzer, both paths with their mismatch, and both sources in full; what the tones do not share averages.",
     ),
     "gain_step_error": Explanation(
         "Gain",
@@ -209,7 +211,8 @@ EXPLANATIONS: dict[str, Explanation] = {
         r"\max_f G(f) - \min_f G(f)",
         "G: gain at each frequency f",
         f"{_SOURCES}, at two frequencies or more",
-        "Analyzer level and constant path losses cancel; the analyzer's response at either frequency counts in full.",
+        "Analyzer level and constant path losses cancel; the analyzer's response and the mismatch of both paths at "
+        "either frequency count in full.",
     ),
     "gain_tempco": Explanation(
         "Gain",
@@ -223,7 +226,8 @@ EXPLANATIONS: dict[str, Explanation] = {
         r"\Delta G = G_{\text{first}} - G_{\text{other}}",
         "G: gain of each channel",
         f"{_SOURCES}, on both channels",
-        "Analyzer and sources cancel as far as both channels share them; each channel's own paths count in full.",
+        "Analyzer and sources cancel as far as both channels share them; each channel's own paths count in full, "
+        "with their mismatch.",
     ),
     "supply_current": Explanation(
         "Supply",
@@ -322,7 +326,7 @@ EXPLANATIONS: dict[str, Explanation] = {
         r"G = P - P_{\text{in}} + 10 \log_{10} \frac{R_{\text{load}}}{R_{\text{in}}}",
         "P: the tone in the load, Pin: in the input resistance Rin; dBm",
         "level of a single tone, setting of its source",
-        "Analyzer, output path, input path and source in full.",
+        "Analyzer, both paths with their mismatch, and source in full.",
     ),
     "op1db": Explanation(
         "Noise and compression",
