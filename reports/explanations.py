@@ -51,8 +51,8 @@ _CURRENT = "supply current, board temperature"
 _LEVELS = "P1, P2: the tones of frequency f1 < f2 in the load, dBm each"
 _LINES = (
     "The errors of each line (analyzer level, scale, response and attenuator, output path and its mismatch at the "
-    "line's frequency, scatter) enter with the line's factor in the formula. What all lines share enters once, with the "
-    "sum of the factors."
+    "line's frequency, scatter) enter with the line's factor in the formula. What all lines share enters once, with "
+    "the sum of the factors."
 )
 _RATIO = (
     "A ratio: analyzer level and output path cancel. What is left: scale, attenuator steps, scatter, and the response "
