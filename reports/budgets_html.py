@@ -145,9 +145,13 @@ def _together(small: Sequence[BudgetLine], budget: Budget, factor: float, places
 
 def _line(line: BudgetLine, result_unit: str, factor: float, places: int) -> dict[str, str]:
     unit, own_factor = shown_unit(line.unit) if line.unit else (result_unit, factor)
+    # A pure number, as the cosine of a phase, has no sign for its unit.
+    unit = "" if unit == "1" else unit
     slope_unit = (
         ""
         if unit == result_unit
+        else f" {result_unit}"
+        if not unit
         else f" {result_unit or '1'}/({unit})"
         if "/" in unit
         else f" {result_unit or '1'}/{unit}"

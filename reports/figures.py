@@ -163,7 +163,8 @@ def _margins(report: Report) -> Figure | None:
     title = "Margin of each limit against its uncertainty"
     caption = (
         "Margin of the worst condition of each limit, in multiples of its expanded uncertainty U; the bar is ± U. "
-        "From 1 on the limit is kept with the guard band, below 0 the value lies beyond the limit. "
+        "The dashed lines at −1, 0 and 1 part fail, conditional fail, conditional pass and pass where w = U; "
+        "below 0 the value lies beyond the limit. "
         "The scale is linear between −1 and 1 and logarithmic outside."
     )
     return Figure("margins", title, caption, svg_text(chart, "margins", title), OVERVIEW)

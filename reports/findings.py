@@ -12,7 +12,7 @@ from reports.decisions import Decision, margin
 from reports.frames import AXES
 from reports.limited import limited_rows
 from reports.text_table import margin_text, sides_text, worst_text
-from reports.wording import axis_values_text, condition_text, true_minus
+from reports.wording import axis_values_text, condition_text
 from sequences.units import to_si
 
 if TYPE_CHECKING:
@@ -30,8 +30,8 @@ class Finding:
 
 
 def findings(report: Report) -> tuple[Finding, ...]:
-    """One finding per limit that is failed, conditionally failed, conditionally passed or not tested, worst first."""
-    order = ("fail", "conditional fail", "conditional pass", "not tested")
+    """One finding per limit that is failed, conditionally failed or conditionally passed, worst first."""
+    order = ("fail", "conditional fail", "conditional pass")
     pairs = list(zip(report.part.limit, report.limits, strict=True))
     return tuple(
         Finding(result.characteristic, result.decision, _text(report, limit, result))
@@ -43,8 +43,6 @@ def findings(report: Report) -> tuple[Finding, ...]:
 
 def _text(report: Report, limit: Limit, result: LimitResult) -> str:
     sides = sides_text(result)
-    if result.decision == "not tested":
-        return f"no condition of this run decides the limit ({sides}; {true_minus(result.where) or 'all conditions'})."
     worst = f"{worst_text(result)} at {condition_text(result.worst_condition)}"
     distance = margin_text(result)
     if result.decision == "conditional pass":

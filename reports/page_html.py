@@ -22,7 +22,7 @@ from reports.definitions_html import anchor, link
 from reports.findings import Finding, findings
 from reports.frames import AXES
 from reports.templating import running_head, template
-from reports.text_table import conformity_text, counted_text, margin_text, worst_text
+from reports.text_table import conformity_text, counted_text, margin_text, sides_text, worst_text
 from reports.typical_section import typical_section
 from reports.wording import (
     DECISIONS,
@@ -116,6 +116,8 @@ def _page(report: Report) -> dict[str, Any]:
         "coverage": report.coverage_statement,
         "caveats": report.caveats,
         "findings": [_finding(finding) for finding in findings(report)],
+        "findings_title": _findings_title(report.limits),
+        "untested": _untested(report.limits),
         "hazards": [_hazard(hazard) for hazard in report.hazards],
         "events": _events(report.events),
         "events_left_out": _left_out(len(report.events)),
@@ -173,8 +175,9 @@ def _decision(limit: LimitResult) -> dict[str, Any]:
         "worst": worst_text(limit).removesuffix(f" {limit.unit}"),
         "margin": margin_text(limit),
         "at": condition_text(limit.worst_condition) or "–",
-        "counted": f"of {counted_text(limit)}" if limit.conditions else "",
-        "conformity": "" if limit.conformity_probability is None else f"conforms {conformity_text(limit)}",
+        "counted": f"worst of {counted_text(limit)}" if limit.conditions else "",
+        # "> 99.9 %" stays on one line.
+        "conformity": "" if limit.conformity_probability is None else f"conforms {_together(conformity_text(limit))}",
         "decision": _shown(limit.decision),
     }
 
@@ -206,6 +209,30 @@ def _rule_text(limits: Sequence[LimitResult]) -> str:
 def _finding(finding: Finding) -> dict[str, Any]:
     title = CHARACTERISTICS[finding.characteristic].title
     return {"decision": _shown(finding.decision), "title": f"{title}:", "text": finding.text}
+
+
+def _findings_title(limits: Sequence[LimitResult]) -> str:
+    """What the section of the findings holds; empty if every limit was tested and passed."""
+    decisions = {limit.decision for limit in limits}
+    if "not tested" not in decisions:
+        return "What did not pass" if decisions - {"pass"} else ""
+    return "What did not pass or was not tested" if decisions - {"pass", "not tested"} else "What was not tested"
+
+
+def _untested(limits: Sequence[LimitResult]) -> dict[str, Any]:
+    """Limits without a condition in one place: a run of one kind of readings leaves many of them."""
+    texts = [
+        f"No. {place}, {CHARACTERISTICS[limit.characteristic].title}: {sides_text(limit)}; "
+        f"{true_minus(limit.where) or 'all conditions'}"
+        for place, limit in enumerate(limits, start=1)
+        if limit.decision == "not tested"
+    ]
+    text = "this limit" if len(texts) == 1 else f"these {len(texts)} limits"
+    return {"decision": _shown("not tested"), "limits": texts, "text": text}
+
+
+def _together(text: str) -> str:
+    return text.replace(" ", "\u00a0")
 
 
 def _hazard(hazard: HazardNote) -> dict[str, str]:

@@ -128,8 +128,7 @@ def panels(report: Report, plan: Plan) -> Figure | None:
         markers=not is_temperature,
         guide=plan.guide,
     )
-    band = f" Band: expanded uncertainty U of the {shown} line." if len(lines) > 1 else " Band: expanded uncertainty U."
-    return drawn(plan, figure, _extreme_text(table, plan) + band + _bounded_text(table))
+    return drawn(plan, figure, _extreme_text(table, plan) + _band_text(figure, shown) + _bounded_text(table))
 
 
 def by_mode(report: Report, plan: Plan) -> Figure | None:
@@ -198,9 +197,7 @@ def compact(report: Report, plan: Plan) -> Figure | None:
         width=640,
         height=260,
     )
-    band = f"Band: expanded uncertainty U of the {lines[0]} line."
-    caption = f"{_extreme_text(table, plan)} {band}{_bounded_text(table)}"
-    return drawn(plan, figure, caption)
+    return drawn(plan, figure, _extreme_text(table, plan) + _band_text(figure, lines[0]) + _bounded_text(table))
 
 
 def compared(report: Report, plan: Plan, words: dict[str, str]) -> Figure | None:
@@ -238,7 +235,7 @@ def compared(report: Report, plan: Plan, words: dict[str, str]) -> Figure | None
         colours=category_colours(len(lines)),
         markers=True,
     )
-    return drawn(plan, figure, f"{_extreme_text(table, plan)} Band: expanded uncertainty U of the {lines[0]} line.")
+    return drawn(plan, figure, _extreme_text(table, plan) + _band_text(figure, lines[0]))
 
 
 def drawn(plan: Plan, figure: Panels, caption: str) -> Figure:
@@ -263,7 +260,7 @@ def unit_of(characteristic: str) -> tuple[str, float]:
 
 def _y_title(characteristic: str, unit: str) -> str:
     title = CHARACTERISTICS[characteristic].title
-    return f"{title} / {unit}" if unit else title
+    return f"{title} / {unit or '1'}"
 
 
 def rank(report: Report) -> dict[str, int]:
@@ -355,6 +352,14 @@ def _extreme_text(table: pd.DataFrame, plan: Plan) -> str:
     value = value_text(row["value"] * factor, row["expanded_uncertainty"] * factor, unit, int(row["bound"]))
     where = condition_text({axis: row[axis] for axis in AXES})
     return f"{plan.extreme.capitalize()}: {value} at {where}."
+
+
+def _band_text(figure: Panels, shown: str) -> str:
+    """What the band is, and of which line; nothing if there is none, as where all values of the line are bounds."""
+    if not any(row["kind"] == "band" for row in figure.rows):
+        return ""
+    of_line = f" of the line “{shown}”" if len(figure.series) > 1 else ""
+    return f" Band: expanded uncertainty U{of_line}."
 
 
 def _bounded_text(table: pd.DataFrame) -> str:

@@ -27,6 +27,13 @@ BOUNDED_WORDS = {1: "≥ true value at least this", -1: "≤ true value at most 
 
 _DASHES = ([1, 0], [6, 3], [2, 2], [8, 3, 2, 3], [10, 4], [4, 1])
 
+#: Dashes of things in an order, as temperatures: the shorter, the higher. Lines are drawn in this order, so that where
+#: they coincide each shows through the gaps of the next.
+_ORDERED_DASHES = ([1, 0], [18, 3], [12, 3], [8, 2.5], [5, 2], [3, 2], [1.5, 1.5])
+
+#: Area of a line's sign in the legend: long enough to see its dashes.
+_SYMBOL_AREA = 900
+
 
 @dataclass(frozen=True)
 class Panels:
@@ -41,7 +48,7 @@ class Panels:
         x_title, y_title: With unit.
         x_ticks: Where to write numbers; empty lets the chart choose. ``x_log`` spaces by ratio.
         series_title, series, colours: Legend of the lines.
-        markers: Whether lines also differ by dash, as categories do.
+        markers: Whether lines are things without order, told apart by unlike dashes; else dashes shrink with the order.
         guide: What the thin dotted lines are, for the legend; empty if there are none.
     """
 
@@ -121,7 +128,7 @@ def _value_layers(figure: Panels, y: Any) -> list[Any]:
 
     x, kinds = _x_axis(figure), {row["kind"] for row in figure.rows}
     legend = (
-        alt.Legend(title=figure.series_title, symbolType="stroke", symbolOpacity=1, symbolSize=260)
+        alt.Legend(title=figure.series_title, symbolType="stroke", symbolOpacity=1, symbolSize=_SYMBOL_AREA)
         if len(figure.series) > 1
         else None
     )
@@ -129,12 +136,10 @@ def _value_layers(figure: Panels, y: Any) -> list[Any]:
         "series:N", scale=alt.Scale(domain=list(figure.series), range=list(figure.colours)), legend=legend
     )
     values = _of_kind("value").encode(x=x, y=y, color=colour)
-    dash: dict[str, Any] = {}
-    if figure.markers:
-        patterns = [_DASHES[index % len(_DASHES)] for index in range(len(figure.series))]
-        scale = alt.Scale(domain=list(figure.series), range=patterns)
-        dash = {"strokeDash": alt.StrokeDash("series:N", scale=scale, legend=legend)}
-    charts = [values.mark_line(strokeWidth=1.6).encode(**dash)]
+    scale = alt.Scale(domain=list(figure.series), range=_dashes(figure))
+    charts = [
+        values.mark_line(strokeWidth=1.6).encode(strokeDash=alt.StrokeDash("series:N", scale=scale, legend=legend))
+    ]
     if len({row["x"] for row in figure.rows if row["kind"] == "value"}) <= MOST_DOTS:
         charts.append(values.mark_circle(size=13, opacity=1))
     if "band" in kinds:
@@ -149,6 +154,15 @@ def _value_layers(figure: Panels, y: Any) -> list[Any]:
         signs = values.transform_filter("datum.bound !== 0").transform_calculate(sign="datum.bound > 0 ? '≥' : '≤'")
         charts.append(signs.mark_text(dx=8, dy=-7, fontSize=10).encode(text="sign:N"))
     return charts
+
+
+def _dashes(figure: Panels) -> list[list[float]]:
+    """A dash for each line, so that a grey print tells them apart."""
+    count = len(figure.series)
+    if figure.markers:
+        return [list(_DASHES[index % len(_DASHES)]) for index in range(count)]
+    last = len(_ORDERED_DASHES) - 1
+    return [list(_ORDERED_DASHES[round(last * index / max(count - 1, 1))]) for index in range(count)]
 
 
 def _guide_layer(figure: Panels, x: Any, y: Any, colour: Any) -> Any:

@@ -34,7 +34,7 @@ DECISIONS: dict[str, tuple[str, str]] = {
 }
 
 #: Unit in the tables → unit that people read; others stay as they are.
-_SHOWN_UNITS = {"A": "mA", "W": "mW", "s": "ns"}
+_SHOWN_UNITS = {"A": "mA", "W": "mW", "s": "ns", "dB/K": "mdB/K"}
 
 #: Unit of a value → unit of a difference between two such values, where it is another.
 _DIFFERENCES = {"dBm": "dB", "dBc": "dB", "°C": "K"}
@@ -92,10 +92,12 @@ def rounded(value: float, expanded_uncertainty: float) -> tuple[str, str]:
 
 
 def value_text(value: float, expanded_uncertainty: float, unit: str, bound: int = 0) -> str:
-    """``38.42 ± 0.35 dBm``; a bounded value has ``≥`` or ``≤`` in front."""
+    """``38.42 ± 0.35 dBm``, ``1.2 ± 0.1°``; a bounded value has ``≥`` or ``≤`` in front."""
     near, short = rounded(value, expanded_uncertainty)
     middle = f" ± {short}" if short else ""
-    return f"{BOUNDS[bound]}{near}{middle} {unit}".rstrip()
+    # No space before the degree of an angle (SI Brochure, 9th edition, 5.4.3, from memory, not seen).
+    space = "" if unit == "°" else " "
+    return f"{BOUNDS[bound]}{near}{middle}{space}{unit}".rstrip()
 
 
 def probability_text(probability: float) -> str:

@@ -121,7 +121,7 @@ def test_each_line_names_an_instrument_and_what_of_it(
     assert {"analyzer: absolute level", "analyzer: attenuator at 20 dB", "analyzer: response at 60 MHz"} <= oip3
     assert any(re.fullmatch(r"output path, channel [AB], 200 Ω: loss", name) for name in oip3)
     assert any(name.startswith("noise in the reading of im3_") for name in oip3)
-    assert any(name.startswith("analyzer: own product, phase unknown, in im3_") for name in oip3)
+    assert any(name.startswith("analyzer: own product, cosine of its phase, in im3_") for name in oip3)
 
 
 def test_a_budget_of_a_step_shows_no_line_that_cancels(

@@ -176,7 +176,7 @@ def test_one_number_per_channel_and_mode_makes_one_panel(report: Report) -> None
     figure = _drawn(report, _renamed(report, "gain", "gain_range"))["gain_range"]
 
     assert "Channel B, low power mode" in _texts(figure)
-    assert "Band: expanded uncertainty U of the Channel A, nominal mode line." in figure.caption
+    assert "Band: expanded uncertainty U of the line “Channel A, nominal mode”." in figure.caption
 
 
 def test_three_gain_errors_are_drawn_together_at_the_reference_temperature(report: Report) -> None:
@@ -221,3 +221,26 @@ def test_a_savings_figure_names_the_one_mode_it_shows(report: Report) -> None:
     assert "low power mode, all codes, loads, levels, frequencies and channels" in _texts(
         _drawn(report, saving)["mode_power_saving"]
     )
+
+
+def test_lines_of_one_panel_differ_in_more_than_their_colour(figures: dict[str, Figure]) -> None:
+    """A grey print: each temperature has dashes of its own, as each code has."""
+    for name in ("oip3_by_gain_code", "oip3_by_temperature", "supply_current"):
+        paths = ET.fromstring(figures[name].svg).iter("{http://www.w3.org/2000/svg}path")
+        lines = {
+            (path.get("stroke"), path.get("stroke-dasharray", "whole"))
+            for path in paths
+            if path.get("aria-roledescription") is None and path.get("stroke-width") == "1.6"
+        }
+
+        assert len(lines) > 1
+        assert len({dash for _, dash in lines}) == len({colour for colour, _ in lines}) == len(lines), name
+
+
+def test_a_caption_speaks_of_no_band_where_none_is_drawn(report: Report) -> None:
+    """A line of bounds alone has no uncertainty to draw."""
+    table = _renamed(report, "gain", "gain_range")
+    figure = _drawn(report, table.assign(bound=1))["gain_range"]
+
+    assert "Band" not in figure.caption
+    assert "values are bounds" in figure.caption

@@ -17,8 +17,8 @@ def test_a_failed_step_is_named_by_code_channel_and_temperature(report: Report) 
 
 
 def test_what_passes_is_not_a_finding(report: Report) -> None:
-    """Two of six limits of the made-up part file need words: one failed, one not tested."""
-    assert [finding.decision for finding in findings(report)] == ["fail", "not tested"]
+    """One of six limits of the made-up part file failed; one was not tested, which the page lists by itself."""
+    assert [finding.decision for finding in findings(report)] == ["fail"]
 
 
 def test_a_limit_in_milliamperes_is_held_against_currents_in_amperes(report: Report) -> None:

@@ -205,3 +205,20 @@ def test_another_width_of_a_guard_band_is_said_with_the_limit_that_asks_for_it(r
 
     assert "Limit 2 has w = 0.5·U." in text
     assert text.count(" has w = ") == 1
+
+
+def test_limits_that_were_not_tested_stand_together_with_their_numbers(report: Report) -> None:
+    """The sixth limit has no condition; the section's title says that it holds more than failures."""
+    text = _read(page_html(report, ())).text
+
+    assert "What did not pass or was not tested" in text
+    assert "No condition of this run decides this limit: No. 6, " in text
+
+
+def test_a_report_in_which_all_passed_has_no_section_for_the_rest(report: Report) -> None:
+    """Neither a heading over nothing nor a link to it."""
+    passed = dataclasses.replace(report, part=report.part.model_copy(update={"limit": report.part.limit[:1]}))
+    page = page_html(dataclasses.replace(passed, limits=report.limits[:1]), ())
+
+    assert 'href="#findings"' not in page
+    assert 'id="findings"' not in page
