@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +29,7 @@ from drivers.errors import LinkLost
 from reports.derive import derive
 from reports.frames import RunFrames
 from sequences.conditions import Condition
+from sequences.part_file import Part
 from sequences.read_files import Setup
 
 #: Any: the FakeBench of conftest.py, which a test cannot import.
@@ -272,6 +273,15 @@ def test_tones_and_sweep_agree_on_the_gain(mixed: RunFrames) -> None:
     assert len(by_sweep) == len(mixed.conditions) == 8
     assert np.all(apart < np.hypot(by_tones.expanded(), by_sweep.expanded()))
     assert by_sweep.expanded().max() < by_tones.expanded().min()
+
+
+def test_a_cascade_is_no_partner_of_a_channel_in_a_match(mixed: RunFrames) -> None:
+    """With B as the name of a cascade the part has one single channel, and nothing to match it with."""
+    twice_a = {"name": "B", "stages": ("A", "A")}
+    cascaded = replace(mixed, part=Part.model_validate(mixed.part.model_dump() | {"cascade": (twice_a,)}))
+
+    assert "phase_match" in derive(mixed)
+    assert {"small_signal_gain_match", "phase_match", "image_rejection"} & set(derive(cascaded)) == set()
 
 
 def test_a_stopped_night_and_its_resumption_hold_every_sweep_once(

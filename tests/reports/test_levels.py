@@ -100,6 +100,19 @@ def test_bounds_by_noise_hold_for_the_truth(make_night: MakeNight) -> None:
             assert not (one.result.bound == -sign).any()
 
 
+def test_the_phase_of_the_analyzers_product_is_one_draw_for_all_tone_levels(make_night: MakeNight) -> None:
+    """Its part of a line is the same at levels 3 dB apart and cancels in the slope; between codes it does not."""
+    frames, _ = make_night(size=0.0, channel=("A",), gain_code=(0, 1), temperature_c=(25.0,), tone_level_dbm=(0.0, 3.0))
+    wide = wide_readings(frames.conditions.index, frames.readings)
+    cause = level_in_load(frames, wide, "im3_lower").causes["analyzer distortion"]
+    slope = derive(frames)["im3_slope"].result
+
+    same = cause.instance[:, 0] == cause.instance[:1, 0]
+    assert same.tolist() == [True, True, False, False]
+    assert cause.contribution[0, 0] == pytest.approx(cause.contribution[1, 0], rel=0.05)
+    assert slope.causes["analyzer distortion"].variance.max() < 1e-3 * cause.variance.min()
+
+
 def test_a_tone_in_the_noise_is_not_measured(make_night: MakeNight) -> None:
     """A tone that cannot be told from noise bounds nothing useful; what would need it is absent, not wrong."""
     frames, _ = make_night()

@@ -31,6 +31,18 @@ def _equal_tones(unit: AmplifierModel, output_dbm: float) -> dict[str, float]:
     return {line: level_dbm(abs(voltage), 200.0) for line, voltage in lines.items()}
 
 
+def test_a_products_phase_is_another_at_another_code_and_the_same_at_another_level(unit: AmplifierModel) -> None:
+    """A slope between two tone levels can rely on that; a difference between two codes cannot."""
+    found = [
+        unit.lines_v("A", code, 40.0, "nominal", 200.0, (level, 59.5e6), (level, 60.5e6))["im3_lower"]
+        for code, level in ((0, -30.0), (0, -20.0), (1, -20.0))
+    ]
+    phases = np.angle(found)
+
+    assert phases[1] == pytest.approx(phases[0])
+    assert abs(phases[2] - phases[0]) > 0.01
+
+
 def test_equal_tones_through_a_cubic_give_the_published_products() -> None:
     """a = (10, 0.8, −2), 0.05 V each into 200 Ω: the products of a power series.
 

@@ -284,6 +284,7 @@ def test_drawn_errors_stay_within_what_the_bench_declares(setup: RigSetup, clock
         "tone_2_level_db": 0.25,
         "analyzer_level_db": 0.25,
         "analyzer_scale_db_per_10db": 0.03,
+        "analyzer_noise_db": 1.0,
         "supply_voltage_v": 0.01,
         "supply_voltage_reading_v": 0.005,
         "supply_current_a": 0.001,
@@ -291,7 +292,11 @@ def test_drawn_errors_stay_within_what_the_bench_declares(setup: RigSetup, clock
         "current_meter_offset_a": 2e-5,
         "board_thermometer_k": 0.2,
         "chamber_k": 0.4,
+        "room_k": 2.0,
     }
+    assert setup.analyzer is not None
+    declared = dataclasses.replace(setup.analyzer, noise_db=1.0)
+    setup = dataclasses.replace(setup, analyzer=declared, room_within_k=2.0)
     drawn = [Rig(dataclasses.replace(setup, seed=seed), clock).truth.drawn_errors() for seed in range(300)]
 
     for name, half_width in bounds.items():
