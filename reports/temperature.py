@@ -34,8 +34,9 @@ SLOPE_WITHIN = 0.25
 
 #: The same where a group has only two temperatures, for each kelvin between them: the line has one slope for both,
 #: while a bent quantity has more at one end and as much less at the other, the more the further they are apart. Ours:
-#: that of a supply current may be half as large again at one end of -40 … 85 °C and half of it at the other.
-LINE_WITHIN_PER_K = 0.5 / 125.0
+#: that of a supply current is often half as large again at one end of -40 … 85 °C and half of it at the other, which
+#: must not be at the edge of what is allowed for.
+LINE_WITHIN_PER_K = 0.75 / 125.0
 
 
 def at_temperature(
