@@ -150,7 +150,7 @@ def _line(line: BudgetLine, result_unit: str, factor: float, places: int) -> dic
     slope_unit = (
         ""
         if unit == result_unit
-        else f" {result_unit}"
+        else f" {result_unit}".rstrip()
         if not unit
         else f" {result_unit or '1'}/({unit})"
         if "/" in unit

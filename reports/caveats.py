@@ -57,9 +57,10 @@ def _unmatched(frames: RunFrames, wide: WideReadings) -> list[str]:
     found = [path_name(entry) for entry in frames.bench.path_loss if entry.vswr is None or 1.0 in entry.vswr]
     if not found or not any(_read(wide, f"{line}_level_dbm") for line in LOOKS):
         return []
+    which = "any path" if len(found) == len(frames.bench.path_loss) else "; ".join(found)
     return [
-        "What paths and instruments reflect between them is not in U where the bench file declares no vswr, or one of "
-        f"1: {', '.join(found)}."
+        "What paths and instruments reflect between them is not in U where the bench file declares no vswr, or one "
+        f"of 1: {which}."
     ]
 
 

@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -28,7 +29,7 @@ BENCH = str(demo_file("nimbus.bench.toml"))
 PART = demo_file("virga-2.part.toml")
 
 #: ``summary.json`` and what follows from it, as other tools may rely on.
-SUMMARY = {"run", "unit", "part", "decision", "limits"}
+SUMMARY = {"run", "unit", "part", "decision", "limits", "typical"}
 LIMIT = {
     "characteristic", "unit", "where", "min", "max", "worst_value", "expanded_uncertainty", "margin", "decision",
     "worst_condition", "conditions", "bounded", "rule", "conformity_probability",
@@ -240,6 +241,9 @@ def test_derive_for_people_shows_a_row_for_each_limit(demo: Demo) -> None:
 
     assert "VG2-0007: ✓" in answer.out
     assert "\x1b" not in answer.out
+    # One minus for all that a terminal shows.
+    assert "-0.6 … 0.6 dB" in answer.out
+    assert "−" not in answer.out
 
 
 def test_report_writes_the_folder_again_byte_for_byte(demo: Demo, tmp_path: Path) -> None:
@@ -253,6 +257,23 @@ def test_report_writes_the_folder_again_byte_for_byte(demo: Demo, tmp_path: Path
     for name, path in first.items():
         assert (tmp_path / "again" / name).read_bytes() == path.read_bytes()
     assert len(first) > 4
+
+
+def test_reports_of_several_units_show_the_typical_values_over_them(demo: Demo, tmp_path: Path) -> None:
+    """The same section on each page, the same figures in each summary, and the spread of a part that varies."""
+    store = str(shutil.copy(demo.store, tmp_path / "units.db"))
+    nightbench("run", QUICK, "--unit", "VG2-0021", "--store", store, "--no-report")
+    runs = [line["run"] for line in nightbench("runs", "--store", store, "--json").json["runs"]]
+    answer = nightbench("report", *runs, "--store", store, "--to", str(tmp_path / "units"), "--json").json
+
+    first, second = answer["reports"]
+    assert first["typical"] == second["typical"]
+    oip3 = first["typical"][0]
+    assert (oip3["limit"], oip3["units"]) == (1, ["VG2-0021", "VG2-0007"])
+    assert oip3["lowest"] < oip3["typical"] < oip3["highest"]
+    assert oip3["spread"] > 0
+    assert all("Typical values over the units" in Path(one["report"]).read_text("utf-8") for one in answer["reports"])
+    assert Path(answer["pooled"]).name == "pooled.csv"
 
 
 def test_export_writes_tables_with_every_condition(demo: Demo, tmp_path: Path) -> None:

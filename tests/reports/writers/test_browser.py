@@ -5,6 +5,7 @@ a frame whose content is given as ``srcdoc`` has the origin of the page around i
 
 from __future__ import annotations
 
+import dataclasses
 import html
 import json
 import os
@@ -63,16 +64,20 @@ def page(report: Report) -> str:
     return page_html(report, draw_figures(report))
 
 
-def _measure(chromium: str, page: str, width: int, folder: Path) -> Any:
-    probe = folder / "probe.html"
-    probe.write_text(_PROBE.format(width=width, page=html.escape(page)), encoding="utf-8")
+def _chromium(chromium: str, folder: Path, *what: str) -> str:
+    """What the browser says on standard output."""
     command = [
         chromium, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
         "--disable-background-networking", "--disable-component-update", f"--user-data-dir={folder / 'profile'}",
-        "--window-size=1400,1000", "--dump-dom", probe.as_uri(),
+        "--window-size=1400,1000", *what,
     ]  # fmt: skip
-    done = subprocess.run(command, capture_output=True, timeout=120, check=True)
-    dom = done.stdout.decode("utf-8")
+    return subprocess.run(command, capture_output=True, timeout=120, check=True).stdout.decode("utf-8")
+
+
+def _measure(chromium: str, page: str, width: int, folder: Path) -> Any:
+    probe = folder / "probe.html"
+    probe.write_text(_PROBE.format(width=width, page=html.escape(page)), encoding="utf-8")
+    dom = _chromium(chromium, folder, "--dump-dom", probe.as_uri())
     return json.loads(html.unescape(dom.split('<pre id="out">')[1].split("</pre>")[0]))
 
 
@@ -111,3 +116,30 @@ def test_a_page_that_is_too_wide_is_found_out(chromium: str, page: str, tmp_path
     measured = _measure(chromium, wide, 390, tmp_path)
 
     assert measured["needed"] > measured["inner"]
+
+
+_OPENED = """<script>
+const shown = () => [...document.querySelectorAll(".small")].filter((one) => one.offsetHeight).length;
+const before = shown();
+document.querySelectorAll("details").forEach((one) => { one.open = true; });
+document.title = before + " then " + shown();
+</script></body>"""
+
+
+def test_folded_lines_of_a_budget_are_hidden_on_the_screen_and_printed(
+    chromium: str, report: Report, tmp_path: Path
+) -> None:
+    """An auditor with the printed page must find every line; on the screen they stand behind one until it is opened."""
+    budget = report.budgets[0]
+    tiny = [dataclasses.replace(budget.lines[0], draw=f"tiny{n}", contribution=1e-3) for n in range(5)]
+    with_tiny = dataclasses.replace(budget, lines=(*budget.lines, *tiny))
+    page = budgets_html(dataclasses.replace(report, budgets=(with_tiny,)))
+    (tmp_path / "page.html").write_text(page, encoding="utf-8")
+    (tmp_path / "probe.html").write_text(page.replace("</body>", _OPENED), encoding="utf-8")
+    dom = _chromium(chromium, tmp_path, "--dump-dom", (tmp_path / "probe.html").as_uri())
+    _chromium(chromium, tmp_path, f"--print-to-pdf={tmp_path / 'page.pdf'}", (tmp_path / "page.html").as_uri())
+    command = ["pdftotext", "-layout", str(tmp_path / "page.pdf"), "-"]
+    printed = subprocess.run(command, capture_output=True, timeout=60, check=True).stdout.decode("utf-8")
+
+    assert "<title>0 then 1</title>" in dom
+    assert all(f"tiny{n}" in printed for n in range(5))
