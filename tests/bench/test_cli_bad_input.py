@@ -334,8 +334,8 @@ FILE_MISTAKES: dict[str, tuple[str, str, str, tuple[str, ...]]] = {
     ),
     "two sources for one path loss": (
         BENCH,
-        "uncertainty_db = 0.06\nloss_db",
-        'uncertainty_db = 0.06\ntouchstone = "cable.s2p"\nloss_db',
+        "vswr = [1.05, 1.15]\nloss_db",
+        'vswr = [1.05, 1.15]\ntouchstone = "cable.s2p"\nloss_db',
         (f"{BENCH}, [[path_loss]] no. 1: give either loss_db or touchstone",),
     ),
 }

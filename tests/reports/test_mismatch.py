@@ -145,23 +145,23 @@ def test_the_rig_errs_as_the_budget_says_at_neighbouring_frequencies_too() -> No
 def test_a_bench_that_declares_no_reflection_has_no_such_cause_and_the_report_says_so(
     make_night: MakeNight, vswr: tuple[float, float] | None
 ) -> None:
-    """U is then too small by it; the caveat names each path."""
+    """U is then too small by it: the caveat says of how many paths."""
     frames = _reflecting(make_night()[0], vswr)
     said = " ".join(caveats(frames, wide_readings(frames.conditions.index, frames.readings)))
 
     assert not {"input mismatch", "output mismatch"} & set(derive(frames)["gain"].result.causes)
-    assert "no vswr, or one of 1: input path, channel A, output path, channel A, 50 Ω, output path" in said
+    assert "no vswr, or one of 1: any path." in said
 
 
 def test_one_side_may_be_declared_alone(make_night: MakeNight) -> None:
-    """Then the other side's paths are named, and its causes are not there."""
+    """Then the other side's paths are named one by one, and its causes are not there."""
     frames = _reflecting(make_night()[0], paths="output")
     causes = derive(frames)["gain"].result.causes
     said = " ".join(caveats(frames, wide_readings(frames.conditions.index, frames.readings)))
 
     assert "output mismatch" in causes
     assert "input mismatch" not in causes
-    assert "no vswr, or one of 1: input path, channel A, input path, channel B." in said
+    assert "no vswr, or one of 1: input path, channel A; input path, channel B." in said
 
 
 def test_a_fully_declared_bench_has_no_caveat_on_reflections(make_night: MakeNight) -> None:
