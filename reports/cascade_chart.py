@@ -1,4 +1,4 @@
-"""Figures of a cascade: its level plan over the gain codes of two stages, or over one code for all stages.
+"""Figures of a cascade: what it does over the gain codes of two stages, or over one code for all stages.
 
 Rule: shade grows lighter with the value all the way, so that it survives grey printing, and numbers stand in it.
 """
@@ -39,10 +39,10 @@ def cascade_figures(report: Report) -> Iterator[Figure]:
             continue
         known, point = one_point(report, known)
         stages = next(one.stages for one in report.part.cascade if one.name == name)
-        title = f"Level plan of the cascade {name}"
-        subtitle = f"predicted, at {condition_text(point)}"
         codes = [f"gain_code_{stage}" for stage in range(1, len(stages) + 1)]
         is_map = len(stages) == 2 and known.duplicated(["quantity", codes[0]]).any()
+        title = f"Cascade {name}, each pair of gain codes" if is_map else f"Cascade {name}"
+        subtitle = f"predicted, at {condition_text(point)}"
         if is_map:
             chart, caption = _map(known, stages, title, subtitle), _MAP_CAPTION
         elif known[codes[0]].nunique() > 1:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from reports.cascade_chart import one_point
-from reports.cascade_table import POINT, QUANTITIES
+from reports.cascade_table import MOST_COMBINATIONS, POINT, QUANTITIES
 from reports.wording import condition_text, value_text
 
 if TYPE_CHECKING:
@@ -38,12 +38,34 @@ def _one(report: Report, spec: Cascade, table: pd.DataFrame) -> dict[str, Any]:
     compared = table[table["measured"].notna()]
     return {
         "name": spec.name,
-        "stages": f"{' into '.join(spec.stages)}; {_losses(spec)}",
+        "stages": f"{' into '.join(spec.stages)}; {_losses(spec)}{_stated_noise(report, spec)}",
         "at": condition_text(point),
+        "limited": _limited(table, codes),
         "rows": [row for quantity in _TITLES for row in _row(sliced, quantity, codes)],
         "compared": [_compared(row, codes) for row in compared.head(MOST_COMPARED).to_dict("records")],
         "left_out": max(0, len(compared) - MOST_COMPARED),
     }
+
+
+def _stated_noise(report: Report, spec: Cascade) -> str:
+    """Why a noise figure of the cascade may have nearly no U; empty where the run measured those of stages."""
+    stages = report.characteristics["channel"].isin(spec.stages)
+    is_measured = (report.characteristics.loc[stages, "characteristic"] == "noise_figure").any()
+    if spec.noise_figure_db is None or is_measured:
+        return ""
+    stated = ", ".join(f"{noise:g} dB" for noise in spec.noise_figure_db)
+    return f"; noise figure of a stage {stated} as stated by the part file, taken as exact"
+
+
+def _limited(table: pd.DataFrame, codes: list[str]) -> str:
+    """What is left out where all stages are at one code; empty where every combination is listed."""
+    first = table[codes[0]]
+    if first.nunique() < 2 or not all(bool((table[code] == first).all()) for code in codes[1:]):
+        return ""
+    return (
+        "Only combinations with all stages at the same gain code are predicted, because all of them would be more than "
+        f"{MOST_COMBINATIONS:,} at each point."
+    )
 
 
 def _losses(spec: Cascade) -> str:

@@ -34,7 +34,16 @@ from reports.uncertainty import Cause, FloatArray, Rows, Settled, Uncertain
 if TYPE_CHECKING:
     from sequences.part_file import CascadeMeasured, Part
 
-__all__ = ["MOST_COMBINATIONS", "POINT", "QUANTITIES", "STAGE_FIGURES", "cascade_table", "no_cascades", "of_stages"]
+__all__ = [
+    "MEASURED",
+    "MOST_COMBINATIONS",
+    "POINT",
+    "QUANTITIES",
+    "STAGE_FIGURES",
+    "cascade_table",
+    "no_cascades",
+    "of_stages",
+]
 
 #: Quantity of a cascade → unit, in the order of the table. Levels at the outputs of the stages are ``level_1`` … .
 QUANTITIES = {
@@ -47,8 +56,9 @@ QUANTITIES = {
 
 _SETTLED = ("value", "standard", "dof", "expanded", "bound")
 
-_MEASURED = ("measured", "measured_expanded_uncertainty", "difference", "difference_expanded_uncertainty")
-_COLUMNS = ("value", "standard_uncertainty", "expanded_uncertainty", "dof", "bound", *_MEASURED)
+#: Columns that hold something where a cascade was measured.
+MEASURED = ("measured", "measured_expanded_uncertainty", "difference", "difference_expanded_uncertainty")
+_COLUMNS = ("value", "standard_uncertainty", "expanded_uncertainty", "dof", "bound", *MEASURED)
 
 
 def cascade_table(part: Part, conditions: pd.DataFrame, figures: Mapping[str, Characteristic]) -> pd.DataFrame:
@@ -245,7 +255,7 @@ def _assembled(run: Run, found: list[_Prediction]) -> pd.DataFrame:
         is_name = axis == "supply_mode"
         columns[axis] = column.astype("category").array.take(rows) if is_name else column.to_numpy()[rows]
     columns["unit"] = _category([QUANTITIES.get(one.quantity, "dBm") for one in found], lengths)
-    columns |= dict(zip(_MEASURED, _measured_columns(found, lengths), strict=True))
+    columns |= dict(zip(MEASURED, _measured_columns(found, lengths), strict=True))
     values = {name: [getattr(one.settled, name) for one in found] for name in _SETTLED}
     found.clear()
     for name, word in zip(
@@ -266,8 +276,8 @@ def _category(words: list[str], lengths: list[int]) -> pd.Categorical:
 def _measured_columns(found: list[_Prediction], lengths: list[int]) -> list[FloatArray]:
     if not any(one.compared for one in found):
         # A long run seldom has any of them: one number that stands for all rows.
-        return [np.broadcast_to(np.nan, sum(lengths))] * len(_MEASURED)
-    columns = [np.full(sum(lengths), np.nan) for _ in _MEASURED]
+        return [np.broadcast_to(np.nan, sum(lengths))] * len(MEASURED)
+    columns = [np.full(sum(lengths), np.nan) for _ in MEASURED]
     for one, end in zip(found, np.cumsum(lengths), strict=True):
         for rows, values in one.compared:
             for column, value in zip(columns, values, strict=True):

@@ -18,14 +18,15 @@ from reports.errors import ReportError
 from reports.figures import draw_figures
 from reports.page_html import page_html
 from reports.summary_json import summary_json
-from reports.table_csv import characteristics_csv, readings_csv
+from reports.table_csv import cascades_csv, characteristics_csv, readings_csv
 
 if TYPE_CHECKING:
     from reports.summary import Report
 
 _FIGURES = "figures"
+_CASCADES = "cascades.csv"
 _FILES = frozenset(
-    {"report.html", BUDGETS_FILE, DEFINITIONS_FILE, "summary.json", "characteristics.csv", "readings.csv"}
+    {"report.html", BUDGETS_FILE, DEFINITIONS_FILE, "summary.json", "characteristics.csv", "readings.csv", _CASCADES}
 )
 
 #: What every report of ours has; a folder with both may be replaced by a newer one.
@@ -51,13 +52,14 @@ class FolderNotOurs(ReportError):
 
 @dataclass(frozen=True, slots=True)
 class FolderPaths:
-    """Where the files of a report are."""
+    """Where the files of a report are; ``cascades`` only if the run holds any."""
 
     folder: Path
     page: Path
     summary: Path
     characteristics: Path
     readings: Path
+    cascades: Path | None
     figures: tuple[Path, ...]
 
 
@@ -85,6 +87,7 @@ def write_folder(report: Report, directory: Path) -> FolderPaths:
         summary=place / "summary.json",
         characteristics=place / "characteristics.csv",
         readings=place / "readings.csv",
+        cascades=None if report.cascades.empty else place / _CASCADES,
         figures=tuple(place / _FIGURES / name for name in names),
     )
 
@@ -120,6 +123,7 @@ def _write_files(report: Report, folder: Path) -> list[str]:
         "summary.json": summary_json(report),
         "characteristics.csv": characteristics_csv(report),
         "readings.csv": readings_csv(report),
+        **({} if report.cascades.empty else {_CASCADES: cascades_csv(report)}),
         **{f"{_FIGURES}/{figure.name}.svg": figure.svg for figure in figures},
     }
     (folder / _FIGURES).mkdir()

@@ -21,6 +21,7 @@ from reports.decisions import UNDECIDED, Decision, decide, margin, overall, wors
 from reports.derive import Characteristic, derive_each, settled_table
 from reports.errors import CannotDerive
 from reports.frames import AXES
+from reports.memory import give_back
 from reports.uncertainty import COVERAGE, BudgetLine, Settled, Uncertain, coverage_factor, truncated_dof
 from reports.wide_readings import wide_readings
 from sequences.units import plain_number, quantity_text, same_dimension, split_key, to_si
@@ -193,6 +194,12 @@ def summarise(frames: RunFrames) -> Report:
             held[number] = _held_against(limit, nothing, frames.conditions, axes)
     order = [word for word in CHARACTERISTICS if word in settled]
     results_in_order = tuple(held[number] for number in range(len(frames.part.limit)))
+    cautions, corrected = (*statements(frames), *caveats(frames, wide)), corrections(frames, wide)
+    give_back()  # before the two long tables are made
+    characteristics = settled_table({word: settled[word] for word in order}, frames.conditions)
+    # The table holds all of it; what it was made of would stand beside the cascades, the longest table of a long run.
+    del wide
+    settled.clear()
     return Report(
         facts=frames.facts,
         part=frames.part,
@@ -200,7 +207,7 @@ def summarise(frames: RunFrames) -> Report:
         sequence=frames.sequence,
         decision=overall(tuple(limit.decision for limit in results_in_order)),
         limits=results_in_order,
-        characteristics=settled_table({word: settled[word] for word in order}, frames.conditions),
+        characteristics=characteristics,
         readings=frames.readings,
         conditions=frames.conditions,
         instruments=frames.instruments,
@@ -208,8 +215,8 @@ def summarise(frames: RunFrames) -> Report:
         hazards=frames.hazards,
         budgets=tuple(budgets[word] for word in order),
         coverage_statement=COVERAGE_STATEMENT,
-        caveats=(*statements(frames), *caveats(frames, wide)),
-        corrections=corrections(frames, wide),
+        caveats=cautions,
+        corrections=corrected,
         cascades=cascade_table(frames.part, frames.conditions, stages),
     )
 

@@ -20,11 +20,13 @@ _LIMIT_KEYS = (
 
 
 def summary_json(report: Report) -> str:
-    """``run``, ``unit``, ``part``, ``decision``, ``limits``, ``typical``; what is not there is null. Ends in a newline.
+    """``run``, ``unit``, ``part``, ``decision``, ``limits``, ``cascades``, ``typical``; null is what is not there.
 
     Values of a limit are in its own ``unit``; ``worst_condition`` maps axes to values in SI base units and °C.
     ``typical`` holds the values over several units, see ``TypicalValue``; it is empty for a unit by itself. Its
-    ``limit`` counts ``limits`` from 1, and its values are in the unit of that limit.
+    ``limit`` counts ``limits`` from 1, and its values are in the unit of that limit. ``cascades`` says of each cascade
+    that was predicted how many rows it has in ``cascades.csv``, how many of them were measured, and how many of these
+    differ from their prediction by more than U. Ends in a newline.
     """
     summary = {
         "run": report.facts.run,
@@ -32,9 +34,21 @@ def summary_json(report: Report) -> str:
         "part": report.part.part.name,
         "decision": report.decision,
         "limits": [_limit(limit) for limit in report.limits],
+        "cascades": _cascades(report),
         "typical": [{key: _plain(fact) for key, fact in asdict(line).items()} for line in report.typical],
     }
     return json.dumps(summary, ensure_ascii=False, allow_nan=False, indent=2) + "\n"
+
+
+def _cascades(report: Report) -> list[dict[str, object]]:
+    found: list[dict[str, object]] = []
+    for spec in report.part.cascade:
+        table = report.cascades[report.cascades["cascade"] == spec.name]
+        beyond = table["difference"].abs() > table["difference_expanded_uncertainty"]
+        facts = {"rows": len(table), "measured": int(table["measured"].count()), "beyond_u": int(beyond.sum())}
+        if facts["rows"]:
+            found.append({"name": spec.name, "stages": list(spec.stages), **facts})
+    return found
 
 
 def _limit(limit: LimitResult) -> dict[str, object]:

@@ -75,10 +75,11 @@ def _chosen(options: dict[str, Sequence[object] | None]) -> dict[str, tuple[obje
 
 def _tables(store: OpenStore, run: str) -> dict[str, str]:
     from bench.reporting import report_of
-    from reports.table_csv import characteristics_csv, readings_csv
+    from reports.table_csv import cascades_csv, characteristics_csv, readings_csv
 
     report = report_of(store, run)
-    return {"characteristics.csv": characteristics_csv(report), "readings.csv": readings_csv(report)}
+    texts = {"characteristics.csv": characteristics_csv(report), "readings.csv": readings_csv(report)}
+    return texts if report.cascades.empty else texts | {"cascades.csv": cascades_csv(report)}
 
 
 def _two_ports(store: OpenStore, run: str, chosen: dict[str, tuple[object, ...]]) -> dict[str, str]:

@@ -14,6 +14,7 @@ import pytest
 
 from reports.cascade_chart import MOST_CODES, cascade_figures
 from reports.cascade_section import MOST_COMPARED, cascade_section
+from reports.cascade_table import MOST_COMBINATIONS
 from reports.page_html import page_html
 from reports.summary import Report
 from sequences.part_file import Cascade
@@ -115,6 +116,27 @@ def test_measured_cascades_are_compared_and_the_rest_is_counted(with_cascade: Ca
 
     assert {(row["codes"][0], row["verdict"]) for row in told["compared"]} >= {("0", "within U"), ("1", "beyond U")}
     assert (len(told["compared"]), told["left_out"]) == (MOST_COMPARED, 6 * 6 * 2 - MOST_COMPARED)
+
+
+def test_a_noise_figure_that_nobody_measured_is_said(with_cascade: Callable[[pd.DataFrame], Report]) -> None:
+    """Stated by the part file and taken as exact, it leaves the cascade's own with nearly no U."""
+    report = with_cascade(_table(range(3)))
+    spec = report.part.cascade[0].model_copy(update={"noise_figure_db": (10.0,)})
+    part = report.part.model_copy(update={"cascade": (spec,)})
+    (told,) = cascade_section(dataclasses.replace(report, part=part))
+
+    assert told["stages"].endswith("; noise figure of a stage 10 dB as stated by the part file, taken as exact")
+
+
+def test_a_limit_on_the_combinations_is_said(with_cascade: Callable[[pd.DataFrame], Report]) -> None:
+    """Where all stages are at one code, the reader is told that the others are left out, and why; else nothing."""
+    (limited,) = cascade_section(with_cascade(_table(range(6), same=True)))
+    (whole,) = cascade_section(with_cascade(_table(range(6))))
+    page = page_html(with_cascade(_table(range(6), same=True)), ())
+
+    assert f"more than {MOST_COMBINATIONS:,}" in limited["limited"]
+    assert limited["limited"] in page
+    assert whole["limited"] == ""
 
 
 def test_the_page_has_a_section_for_them(with_cascade: Callable[[pd.DataFrame], Report], report: Report) -> None:

@@ -12,6 +12,7 @@ from reports import folder as module
 from reports.folder import FolderNotOurs, check_replaceable, write_folder
 from reports.panel_figures import Figure
 from reports.summary import Report
+from sequences.part_file import Cascade
 
 
 @pytest.fixture(scope="module")
@@ -48,6 +49,24 @@ def test_a_report_folder_holds_page_summary_tables_and_figures(small: Report, tm
     assert {path.name for path in (paths.folder / "figures").iterdir()} == {path.name for path in paths.figures}
     assert "margins.svg" in {path.name for path in paths.figures}
     assert [entry.name for entry in (tmp_path / "deep").iterdir()] == ["report"]
+
+
+@pytest.mark.usefixtures("one_drawing")
+def test_cascades_have_a_table_where_there_are_any(small: Report, tmp_path: Path) -> None:
+    """The folder is still one that a later report may replace, and then the table goes with it."""
+    row = {column: [0.0] for column in small.cascades.columns} | {"cascade": ["A into B"], "quantity": ["gain"]}
+    spec = Cascade.model_validate({"name": "A into B", "stages": ("A", "B")})
+    part = small.part.model_copy(update={"cascade": (spec,)})
+    codes = {"gain_code_1": [0], "gain_code_2": [0]}
+    table = pd.DataFrame(row | codes | {"bound": [0], "supply_mode": ["nominal"]})
+    paths = write_folder(dataclasses.replace(small, part=part, cascades=table), tmp_path / "report")
+
+    assert paths.cascades == paths.folder / "cascades.csv"
+    assert paths.cascades.read_text("utf-8").count("\n") == 2
+    (told,) = json.loads(paths.summary.read_text("utf-8"))["cascades"]
+    assert told == {"name": "A into B", "stages": ["A", "B"], "rows": 1, "measured": 1, "beyond_u": 0}
+    assert write_folder(small, tmp_path / "report").cascades is None
+    assert not paths.cascades.exists()
 
 
 @pytest.mark.usefixtures("one_drawing")

@@ -6,10 +6,12 @@ import io
 
 import numpy as np
 import pandas as pd
+import pytest
 
+from reports import table_csv
 from reports.frames import AXES
 from reports.summary import Report
-from reports.table_csv import characteristics_csv, readings_csv
+from reports.table_csv import cascades_csv, characteristics_csv, readings_csv
 
 
 def test_characteristics_read_back_as_they_were_by_pandas(report: Report) -> None:
@@ -26,6 +28,33 @@ def test_characteristics_read_back_as_they_were_by_pandas(report: Report) -> Non
         np.testing.assert_array_equal(read[column], table[column])
     assert read["bound"].tolist() == [words[flag] for flag in table["bound"]]
     assert read["unit"].tolist() == table["unit"].tolist()
+
+
+def test_cascades_read_back_with_blanks_where_nothing_was_measured(
+    report: Report, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Same numbers, the bound in words; what is missing is an empty field, also of a cascade with fewer stages.
+
+    Lines are made in portions; here of one.
+    """
+    monkeypatch.setattr(table_csv, "CHUNK", 1)
+    table = pd.DataFrame(
+        {
+            "cascade": pd.Categorical(["A into B", "A, B, A"]), "quantity": pd.Categorical(["gain", "gain"]),
+            "gain_code_1": pd.array([0, 3], dtype="Int64"), "gain_code_3": pd.array([None, 7], dtype="Int64"),
+            "value": [46.123456789012345, 1 / 3], "dof": [np.inf, 12.5], "bound": [0, -1],
+            "measured": [np.nan, 46.0], "measured_expanded_uncertainty": [np.nan, 0.1],
+            "difference": [np.nan, -0.25], "difference_expanded_uncertainty": [np.nan, 0.2],
+        }
+    )  # fmt: skip
+    text = cascades_csv(dataclasses.replace(report, cascades=table))
+    first, second = csv.DictReader(io.StringIO(text, newline=""))
+    read = pd.read_csv(io.StringIO(text))
+
+    assert (first["gain_code_3"], first["measured"], first["difference"]) == ("", "", "")
+    assert (second["gain_code_3"], second["bound"], second["cascade"]) == ("7", "at most", "A, B, A")
+    for column in ("value", "dof", "measured", "difference"):
+        np.testing.assert_array_equal(read[column], table[column])
 
 
 def test_readings_read_back_with_their_axes_and_units(report: Report) -> None:
