@@ -3,8 +3,9 @@
 Rule: nothing here is subtracted. A product of the bench meets the unit's with a phase that nobody knows, so it can only
 say how well the unit's is known, and whether it is known at all.
 
-Levels are at the analyzer's connector, in dBm, one per condition; NaN where a reading is missing. They are "at most":
-declared figures are what a maker warrants, and a reading of a run with a through still holds noise.
+Levels are at the analyzer's connector, in dBm, one per condition; NaN where a reading is missing. Each is told twice:
+as it is expected to be, which says how well the unit's product is known, and as it may be at most, which says whether
+it is known at all. Declared figures are what a maker warrants, and a reading of a run with a through still holds noise.
 
 Where they come from:
 
@@ -48,12 +49,14 @@ class BenchProduct:
         cause: Name of the cause that its unknown phase is.
         words: For the budget.
         level_dbm: Shape (conditions,); −inf where this origin adds nothing.
+        highest_dbm: What it may be at most.
         mixed: Of several origins, whose shares depend on the analyzer's attenuation, and so does its phase.
     """
 
     cause: str
     words: str
     level_dbm: FloatArray
+    highest_dbm: FloatArray
     mixed: bool = False
 
 
@@ -72,18 +75,23 @@ def bench_products(
     lower, upper = wide.of("tone_lower_level_dbm"), wide.of("tone_upper_level_dbm")
     intercept = analyzer.intercept2_dbm if order == 2 else analyzer.intercept3_dbm
     declared = own_product_dbm(line, lower, upper, wide.of(f"{line}_attenuation_db"), intercept)
-    declared = declared + _misjudged_db(wide, line, analyzer)
     # From the tone's level at the connector back to the load, and from there to the line's at the connector.
     behind_db = losses_db[0] - losses_db[1]
     sources = _declared_of_sources(frames, wide, line) + lower + behind_db
-    shown = _shown_by_through(frames, wide, line)
-    is_shown = ~np.isnan(shown)
+    shown, scatter_db = _shown_by_through(frames, wide, line)
+    is_shown = ~np.isnan(shown + scatter_db)
+
+    def product(
+        cause: str, words: str, level_dbm: FloatArray, doubt_db: FloatArray | float, *, mixed: bool = False
+    ) -> BenchProduct:
+        level = np.where(is_shown == mixed, level_dbm, -np.inf)
+        highest = np.where(np.isneginf(level), level, level + doubt_db)
+        return BenchProduct(cause, words, level, highest, mixed)
+
     return (
-        BenchProduct("analyzer distortion", "analyzer: own product", np.where(is_shown, -np.inf, declared)),
-        BenchProduct("source products", "sources: product", np.where(is_shown, -np.inf, sources)),
-        BenchProduct(
-            "residual product", "bench: product with a through", np.where(is_shown, shown, -np.inf), mixed=True
-        ),
+        product("analyzer distortion", "analyzer: own product", declared, _misjudged_db(wide, line, analyzer)),
+        product("source products", "sources: product", sources, _misset_db(frames, line)),
+        product("residual product", "bench: product with a through", shown, _SCATTERS * scatter_db, mixed=True),
     )
 
 
@@ -113,21 +121,28 @@ def _declared_of_sources(frames: RunFrames, wide: WideReadings, line: str) -> Fl
     n, m = (abs(factor) for factor in LINES[line])
     if combiner is None or n + m != 3 or np.isnan(settings[0] + settings[1]).all():
         return nothing
-    misjudged_db = 0.0 if source is None else 2.0 * _SCATTERS * standard(source.accuracy.level_db, "rectangular")
-    return n * settings[0] + m * settings[1] - 2.0 * combiner.intercept3_dbm - settings[0] + misjudged_db
+    return n * settings[0] + m * settings[1] - 2.0 * combiner.intercept3_dbm - settings[0]
 
 
-def _shown_by_through(frames: RunFrames, wide: WideReadings, line: str) -> FloatArray:
+def _misset_db(frames: RunFrames, line: str) -> float:
+    """How far a product that the sources make together may be above what their settings say; dB."""
+    source = frames.bench.instrument.tone_1
+    if line in HARMONICS or source is None:
+        return 0.0
+    return 2.0 * _SCATTERS * standard(source.accuracy.level_db, "rectangular")
+
+
+def _shown_by_through(frames: RunFrames, wide: WideReadings, line: str) -> tuple[FloatArray, FloatArray]:
     """Level that the line had with a through at the nearest tone level, moved to the tones' level; NaN where not shown.
 
-    Only readings at the same channel, load, frequency and attenuation count.
+    And the scatter of the reading in dB, 0 where nothing is shown. Only readings at the same channel, load, frequency
+    and attenuation count.
     """
-    shown = np.full(wide.rows, np.nan)
+    shown, scatter_db = np.full(wide.rows, np.nan), np.zeros(wide.rows)
     through = frames.residual
     if through is None:
-        return shown
+        return shown, scatter_db
     there = wide_readings(through.conditions.index, through.readings)
-    level = there.of(f"{line}_level_dbm") + _SCATTERS * there.of(f"{line}_scatter_db")
     rows, partners = _nearest(frames, wide, through, there, line)
     n, m = LINES[line]
     tones = [(wide.of(name), there.of(name)) for name in ("tone_lower_level_dbm", "tone_upper_level_dbm")]
@@ -140,8 +155,9 @@ def _shown_by_through(frames: RunFrames, wide: WideReadings, line: str) -> Float
         codes = frames.conditions["gain_code"].to_numpy()[rows]
         gain_db = np.array([frames.part.gain_codes.gain_of[int(code)] for code in codes])
         moved = moved + (abs(n) + abs(m) - 1) * np.maximum(-gain_db, 0.0)
-    shown[rows] = level[partners] + moved
-    return shown
+    shown[rows] = there.of(f"{line}_level_dbm")[partners] + moved
+    scatter_db[rows] = there.of(f"{line}_scatter_db")[partners]
+    return shown, scatter_db
 
 
 def _nearest(

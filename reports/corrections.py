@@ -132,7 +132,7 @@ def _of_bench(
         )
         losses.append(loss)
     products = bench_products(frames, wide, line, (losses[0], losses[1]), analyzer)
-    total = np.sum([voltage_ratio(product.level_dbm) for product in products], axis=0)
+    total = np.sum([voltage_ratio(product.highest_dbm) for product in products], axis=0)
     return np.where(total > 0, db_of_voltage_ratio(np.where(total > 0, total, 1.0)), -np.inf)
 
 

@@ -248,7 +248,7 @@ def _with_bench_products(
     causes: dict[str, Cause],
 ) -> Uncertain:
     # All of them in phase is the worst that they can do together.
-    own = db_of_voltage_ratio(np.sum([voltage_ratio(product.level_dbm) for product in products], axis=0))
+    own = db_of_voltage_ratio(np.sum([voltage_ratio(product.highest_dbm) for product in products], axis=0))
     bounded: Flags = in_noise | (corrected - own < LEAST_ABOVE_OWN_PRODUCT_DB)
     _, reading_name = _draws(frames, line)
     cosine = standard(1.0, "U-shaped")
