@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ProcessPoolExecutor
 
 from coverage_of_benches import fewer_tones, sweeps, two_tone
@@ -28,10 +28,14 @@ def scores_of_kind(kind: str, seeds: Iterable[int]) -> Scores:
     return scores_of(map(KINDS[kind], seeds))
 
 
-def scores_of_every_kind(benches: int) -> Scores:
-    """Scores of all kinds together, each over that many benches."""
+def scores_of_every_kind(benches: Mapping[str, int]) -> Scores:
+    """Scores of all kinds together, each over so many benches."""
     # A fresh interpreter each: what a test has loaded or started does not come along.
     fresh = multiprocessing.get_context("spawn")
-    lots = [(kind, range(first, min(first + LOT, benches))) for kind in KINDS for first in range(0, benches, LOT)]
+    lots = [
+        (kind, range(first, min(first + LOT, count)))
+        for kind, count in benches.items()
+        for first in range(0, count, LOT)
+    ]
     with ProcessPoolExecutor(os.cpu_count(), mp_context=fresh) as processes:
         return merged(processes.map(scores_of_kind, *zip(*lots, strict=True)))
