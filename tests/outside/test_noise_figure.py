@@ -43,6 +43,7 @@ def read(
         exact(output_loss_db),
         exact(input_loss_db),
         room_k,
+        2.0 / 3**0.5,
         np.array([source_k / 290.0 - 1.0]),
         0.0,
         np.zeros(1, dtype=np.bool_),
