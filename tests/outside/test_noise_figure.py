@@ -62,7 +62,7 @@ def test_the_y_factor_of_a_textbook() -> None:
         exact(float(10 * np.log10(10 ** (level / 10) / bandwidth_hz - thermal_mw_per_hz))) for level in (-62.0, -64.7)
     )
     zero, none = exact(0.0), np.zeros(1, dtype=np.bool_)
-    readings = NoiseReadings(cold, hot, exact(-400.0), zero, zero, room_k, np.array([0.0]), 0.0, none)
+    readings = NoiseReadings(cold, hot, exact(-400.0), zero, zero, room_k, 0.0, np.array([0.0]), 0.0, none)
     figure_db = by_y_factor(readings).value[0]
 
     assert 290.0 * (10 ** (figure_db / 10) - 1) == pytest.approx(170.0, abs=0.5)
@@ -119,6 +119,7 @@ def test_a_cold_source_is_not_taken_for_290_k() -> None:
         readings.output_loss,
         readings.input_loss,
         290.0,
+        0.0,
         readings.excess_ratio,
         0.0,
         readings.in_noise,
