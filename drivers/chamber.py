@@ -1,10 +1,12 @@
-"""Thermal chamber by SCPI: MEASure and OUTPut are in SCPI-1999 (from memory).
+"""Thermal chamber by SCPI: MEASure, OUTPut and bit 4 of STATus:QUEStionable are in SCPI-1999 (from memory).
 
 All of SOURce:TEMPerature is practice, met in temperature controllers: set point, ramp rate in K/min, low and high
-limit. A chamber that speaks otherwise needs a driver of its own.
+limit, and whether these have stopped the chamber. A chamber that speaks otherwise needs a driver of its own.
 """
 
 from __future__ import annotations
+
+from typing import Final
 
 from drivers.scpi_instrument import ScpiInstrument
 from drivers.scpi_text import format_number
@@ -12,6 +14,11 @@ from drivers.scpi_text import format_number
 TEMPERATURE_WITHIN_K = 0.06
 RAMP_WITHIN_K_PER_MIN = 0.06
 """Read-backs may differ by half a step of 0.1, the usual step of chamber controllers (common practice, no source)."""
+
+QUESTIONABLE: Final[dict[int, str]] = {
+    16: "it calls its temperature questionable",  # bit 4, temperature (SCPI-1999 Vol 2, 20.3)
+}
+"""What bits of STATus:QUEStionable mean to a person who has to act."""
 
 
 class ScpiChamber(ScpiInstrument):
@@ -23,13 +30,17 @@ class ScpiChamber(ScpiInstrument):
         """Set the ramp rate and the chamber's own low and high limits; note where ``make_safe`` sends it."""
         self._idle_c = idle_c
         self._set_number(":SOUR:TEMP:RAMP:RATE", ramp_k_per_min, RAMP_WITHIN_K_PER_MIN)
-        self._set_number(":SOUR:TEMP:PROT:LOW:LEV", lowest_c, TEMPERATURE_WITHIN_K)
-        self._set_number(":SOUR:TEMP:PROT:HIGH:LEV", highest_c, TEMPERATURE_WITHIN_K)
+        self._set_number(":SOUR:TEMP:PROT:LOW:LEV", lowest_c, TEMPERATURE_WITHIN_K, "CEL")
+        self._set_number(":SOUR:TEMP:PROT:HIGH:LEV", highest_c, TEMPERATURE_WITHIN_K, "CEL")
         self._messages.check(":SOUR:TEMP:PROT:HIGH:LEV")
 
     def set_target_c(self, temperature_c: float) -> None:
         """Set the air temperature to reach and check that the chamber took it; returns at once."""
-        self._set_number(":SOUR:TEMP:SPO", temperature_c, TEMPERATURE_WITHIN_K)
+        self._set_number(":SOUR:TEMP:SPO", temperature_c, TEMPERATURE_WITHIN_K, "CEL")
+
+    def target_c(self) -> float:
+        """Read back the air temperature that it is to reach."""
+        return self._ask_number(":SOUR:TEMP:SPO?", "CEL")
 
     def switch_conditioning(self, *, on: bool) -> None:
         """Start or stop heating and cooling and check that it did."""
@@ -41,7 +52,15 @@ class ScpiChamber(ScpiInstrument):
 
     def read_air_c(self) -> float:
         """Air temperature in °C."""
-        return self._messages.ask_number(":MEAS:SCAL:TEMP?", repeatable=True)
+        return self._ask_number(":MEAS:SCAL:TEMP?", "CEL")
+
+    def alarms(self) -> tuple[str, ...]:
+        """What the status register and the chamber's own protection say; the latter stays until a person clears it."""
+        condition = int(self._ask_number(":STAT:QUES:COND?"))
+        found = [words for bit, words in QUESTIONABLE.items() if condition & bit]
+        if self._messages.ask_boolean(":SOUR:TEMP:PROT:TRIP?", repeatable=True):
+            found.append("its own temperature limit has stopped it")
+        return tuple(found)
 
     def make_safe(self) -> None:
         """Send it to its idle temperature and leave it conditioning, so that a cold load comes back dry.

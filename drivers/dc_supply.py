@@ -18,16 +18,16 @@ class ScpiDCSupply(ScpiInstrument):
     def prepare(self, over_voltage_v: float, over_current_a: float) -> None:
         """Output off; arm over-voltage and over-current protection; read both back."""
         self._set_boolean(":OUTP:STAT", on=False)
-        self._set_number(":SOUR:VOLT:PROT:LEV", over_voltage_v, SETTING_WITHIN)
+        self._set_number(":SOUR:VOLT:PROT:LEV", over_voltage_v, SETTING_WITHIN, "V")
         self._set_boolean(":SOUR:VOLT:PROT:STAT", on=True)
-        self._set_number(":SOUR:CURR:PROT:LEV", over_current_a, SETTING_WITHIN)
+        self._set_number(":SOUR:CURR:PROT:LEV", over_current_a, SETTING_WITHIN, "A")
         self._set_boolean(":SOUR:CURR:PROT:STAT", on=True)
         self._messages.check(":SOUR:CURR:PROT:STAT 1")
 
     def set_output(self, voltage_v: float, current_limit_a: float) -> None:
         """Set current limit, then voltage; read both back."""
-        self._set_number(":SOUR:CURR:LEV:IMM:AMPL", current_limit_a, SETTING_WITHIN)
-        self._set_number(":SOUR:VOLT:LEV:IMM:AMPL", voltage_v, SETTING_WITHIN)
+        self._set_number(":SOUR:CURR:LEV:IMM:AMPL", current_limit_a, SETTING_WITHIN, "A")
+        self._set_number(":SOUR:VOLT:LEV:IMM:AMPL", voltage_v, SETTING_WITHIN, "V")
         self._messages.check(":SOUR:VOLT:LEV:IMM:AMPL")
 
     def switch_output(self, *, on: bool) -> None:
@@ -41,11 +41,11 @@ class ScpiDCSupply(ScpiInstrument):
 
     def read_voltage_v(self) -> float:
         """Measure the output voltage."""
-        return self._messages.ask_number(":MEAS:SCAL:VOLT:DC?", repeatable=True)
+        return self._ask_number(":MEAS:SCAL:VOLT:DC?", "V")
 
     def read_current_a(self) -> float:
         """Measure the output current."""
-        return self._messages.ask_number(":MEAS:SCAL:CURR:DC?", repeatable=True)
+        return self._ask_number(":MEAS:SCAL:CURR:DC?", "A")
 
     def protection_tripped(self) -> bool:
         """Whether over-voltage or over-current protection has switched the output off."""

@@ -10,6 +10,7 @@ from typing import Final
 
 from drivers.roles import MeterQuantity
 from drivers.scpi_instrument import ScpiInstrument
+from drivers.scpi_text import Unit
 
 POWER_LINE_CYCLES = 1.0
 """One cycle of the mains: the shortest integration that rejects hum (common practice, no source)."""
@@ -18,10 +19,13 @@ _FUNCTIONS: Final[dict[MeterQuantity, tuple[str, str]]] = {
     "current": (":CONF:SCAL:CURR:DC", ":SENS:CURR:DC:NPLC"),
     "temperature": (":CONF:SCAL:TEMP", ":SENS:TEMP:NPLC"),
 }
+_UNITS: Final[dict[MeterQuantity, Unit]] = {"current": "A", "temperature": "CEL"}
 
 
 class ScpiMeter(ScpiInstrument):
     """A multimeter that reads one quantity: current in A, or temperature in °C."""
+
+    _unit: Unit | None = None
 
     def prepare(self, quantity: MeterQuantity) -> None:
         """Choose what to measure; the range is automatic, the integration time one cycle of the mains."""
@@ -29,6 +33,7 @@ class ScpiMeter(ScpiInstrument):
         self._messages.tell(configure)
         self._set_number(integration, POWER_LINE_CYCLES, 0.0)
         self._messages.check(configure)
+        self._unit = _UNITS[quantity]
 
     def begin_reading(self) -> None:
         """Start one reading."""
@@ -37,7 +42,7 @@ class ScpiMeter(ScpiInstrument):
     def finish_reading(self) -> float:
         """Wait for it: A or °C."""
         self._messages.finish()
-        return self._messages.ask_number(":FETC?", repeatable=True)
+        return self._ask_number(":FETC?", self._unit)
 
     def make_safe(self) -> None:
         """Nothing to do: a meter puts no energy into anything, and a series shunt must not open under current."""

@@ -47,10 +47,10 @@ class ScpiNetworkAnalyzer(ScpiInstrument):
         self._messages.tell(":ABOR")
         self._set_boolean(":OUTP:STAT", on=False)
         self._set_boolean(":INIT:CONT", on=False)
-        self._set_number(":SOUR:POW:LIM:AMPL", ceiling_dbm, POWER_WITHIN_DB)
-        self._set_word(":CALC:FORM", "COMP")
+        self._set_number(":SOUR:POW:LIM:AMPL", ceiling_dbm, POWER_WITHIN_DB, "DBM")
+        self._set_word(":CALC:FORM", "COMPlex")
         self._messages.tell(":FORM:DATA REAL,64")  # not read back: the size of each trace tells
-        self._set_word(":FORM:BORD", "NORM")
+        self._set_word(":FORM:BORD", "NORMal")
         self._messages.check(":SOUR:POW:LIM:AMPL … :FORM:BORD NORM")
         self._ceiling_dbm = ceiling_dbm
 
@@ -63,9 +63,9 @@ class ScpiNetworkAnalyzer(ScpiInstrument):
         if setting.power_dbm > self._ceiling_dbm:
             text = f"{setting.power_dbm:g} dBm is above the ceiling of {self._ceiling_dbm:g} dBm"
             raise self._messages.not_taken(text, "")
-        power_dbm = self._set_number(":SOUR:POW:LEV:IMM:AMPL", setting.power_dbm, POWER_WITHIN_DB)
+        power_dbm = self._set_number(":SOUR:POW:LEV:IMM:AMPL", setting.power_dbm, POWER_WITHIN_DB, "DBM")
         # Half: an instrument has filters in steps of 1, 2, 5 or 1, 3, 10, and takes the one next to what is asked.
-        bandwidth_hz = self._set_number(":SENS:BAND:RES", setting.bandwidth_hz, setting.bandwidth_hz)
+        bandwidth_hz = self._set_number(":SENS:BAND:RES", setting.bandwidth_hz, setting.bandwidth_hz, "HZ")
         self._messages.check(":SOUR:POW or :SENS:BAND:RES")
         self._bandwidth_hz = bandwidth_hz
         return NetworkSetting(power_dbm, bandwidth_hz)
@@ -84,11 +84,11 @@ class ScpiNetworkAnalyzer(ScpiInstrument):
         first, last, count = frequencies_hz[0], frequencies_hz[-1], len(frequencies_hz)
         step = (last - first) / (count - 1)
         if all(abs(first + index * step - hertz) <= EVEN_WITHIN * last for index, hertz in enumerate(frequencies_hz)):
-            self._set_word(":SENS:FREQ:MODE", "SWE")
+            self._set_word(":SENS:FREQ:MODE", "SWEep")
             # From the outside in: a start above the stop that stands would push it, or be refused.
             self._messages.tell(f":SENS:FREQ:STOP {scpi_text.format_number(last)}")
-            self._set_number(":SENS:FREQ:STAR", first, EVEN_WITHIN * last)
-            self._set_number(":SENS:FREQ:STOP", last, EVEN_WITHIN * last)
+            self._set_number(":SENS:FREQ:STAR", first, EVEN_WITHIN * last, "HZ")
+            self._set_number(":SENS:FREQ:STOP", last, EVEN_WITHIN * last, "HZ")
             self._set_number(":SENS:SWE:POIN", count, 0.0)
         else:
             self._messages.tell(f":SENS:LIST:FREQ {','.join(map(scpi_text.format_number, frequencies_hz))}")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from drivers import scpi_text
 from drivers.messages import Messages
 from drivers.roles import Identity, QueueEntry
@@ -31,14 +33,22 @@ class ScpiInstrument:
         """Read the error queue until it is empty and return what was in it, oldest first."""
         return self._messages.drain_errors()
 
-    def _set_number(self, header: str, value: float, within: float) -> float:
+    def _ask_number(self, query: str, unit: scpi_text.Unit | None = None, timeout_s: float | None = None) -> float:
+        """Ask for a number in its base unit, which a reply may name though the standard has none there.
+
+        For questions that change nothing: asked once more if no reply comes.
+        """
+        reply = self._messages.ask(query, timeout_s, repeatable=True)
+        return self._messages.read(query, partial(scpi_text.parse_number, unit=unit), reply)
+
+    def _set_number(self, header: str, value: float, within: float, unit: scpi_text.Unit | None = None) -> float:
         """Set a number, read it back and return it; Refused if it is further off than ``within``.
 
         Instruments round, which is no error (IEEE 488.2, 7.7.2), and some clamp instead of refusing with -222.
         """
         command = f"{header} {scpi_text.format_number(value)}"
         self._messages.tell(command)
-        held = self._messages.ask_number(f"{header}?", repeatable=True)
+        held = self._ask_number(f"{header}?", unit)
         if abs(held - value) > within:
             self._messages.check(command)
             raise self._messages.not_taken(f"it holds {held:.9g} instead of {value:.9g}", command)
@@ -53,10 +63,17 @@ class ScpiInstrument:
             raise self._messages.not_taken(f"it is {'off' if on else 'on'} still", command)
 
     def _set_word(self, header: str, word: str) -> None:
-        """Set a keyword given in its short form, which is what a reply holds (Vol 1, 6.2.1); read it back."""
-        command = f"{header} {word}"
+        """Set a keyword and read it back.
+
+        Args:
+            header: Header of the command.
+            word: As SCPI writes keywords: ``NORMal`` is sent as ``NORM``. A reply holds the short form (Vol 1, 6.2.1);
+                the long one is met and taken. Nothing between: ``DBMV`` is not ``DBM``.
+        """
+        short = "".join(letter for letter in word if not letter.islower())
+        command = f"{header} {short}"
         self._messages.tell(command)
         held = self._messages.ask(f"{header}?", repeatable=True)
-        if held.upper() != word:
+        if held.upper() not in (short, word.upper()):
             self._messages.check(command)
-            raise self._messages.not_taken(f"it holds {held} instead of {word}", command)
+            raise self._messages.not_taken(f"it holds {held} instead of {short}", command)

@@ -10,9 +10,11 @@ manuals and parsers of others; the standards themselves were not seen.
 from __future__ import annotations
 
 import math
+import re
 import struct
+import sys
 from collections.abc import Iterable
-from typing import Literal
+from typing import Final, Literal
 
 NOT_A_NUMBER_FROM = 9.8e37
 """Magnitudes from here on are no numbers: INF is 9.9E37, NAN is 9.91E37 (SCPI-1999 Vol 1, 7.2.1.4 and 7.2.1.5).
@@ -26,6 +28,25 @@ SIGNIFICANT_DIGITS = 12
 RealBits = Literal[32, 64]
 ByteOrder = Literal["normal", "swapped"]
 """``FORMat:BORDer``: normal sends the most significant byte first."""
+
+Unit = Literal["V", "A", "HZ", "S", "DB", "DBM", "CEL"]
+"""Base units by their suffixes (488.2, 7.7.3; DBM and CEL from memory)."""
+
+_SUFFIXES: Final[dict[Unit, tuple[str, ...]]] = {
+    "V": ("V",),
+    "A": ("A",),
+    "HZ": ("HZ",),
+    "S": ("S",),
+    "DB": ("DB",),
+    "DBM": ("DBM",),
+    "CEL": ("CEL", "C"),  # C alone is coulomb in the standard, and is met for °C; nothing here counts in coulombs
+}
+_NUMBER_WITH_SUFFIX: Final = re.compile(
+    r"\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:E[+-]?[0-9]+)?)\s*([A-Z]+)\s*", re.IGNORECASE | re.ASCII
+)
+
+_SMALLEST_OF_BITS: Final[dict[RealBits, float]] = {32: 2.0**-126, 64: sys.float_info.min}
+"""Smallest normal numbers of IEEE 754 single and double."""
 
 _REAL_CODES: dict[tuple[RealBits, ByteOrder], tuple[str, int]] = {
     (32, "normal"): (">%df", 4),
@@ -74,16 +95,26 @@ def format_channel_list(channels: Iterable[int]) -> str:
     return f"(@{','.join(map(str, numbers))})"
 
 
-def parse_number(text: str) -> float:
+def parse_number(text: str, unit: Unit | None = None) -> float:
     """Read NR1, NR2 or NR3 (488.2, 8.7.2 to 8.7.4), blanks around it allowed.
+
+    A reply has no suffix (488.2, 8.7); some instruments send one. The plain suffix of the base unit is taken, as it can
+    mean nothing else. Any other is refused: multiplying by what a suffix seems to say would be guessing, since ``M`` is
+    milli before V and mega before HZ, and not to every firmware.
+
+    Args:
+        text: The reply.
+        unit: Base unit of the quantity; None where no suffix may stand.
 
     Raises:
         NotMeasured: The reply is one of the numbers that mean "no number".
-        Unreadable: The reply is no number.
+        Unreadable: The reply is no number, or has another suffix.
     """
     try:
         value = float(text)
     except ValueError:
+        if unit is not None:
+            return parse_number(_without_suffix(text, unit))
         raise Unreadable(f"{text!r} is not a number") from None
     if -NOT_A_NUMBER_FROM < value < NOT_A_NUMBER_FROM and "_" not in text and text.isascii():
         return value
@@ -91,6 +122,16 @@ def parse_number(text: str) -> float:
     if text.strip().lstrip("+-")[:1] in set("0123456789.") and "_" not in text and text.isascii():
         raise NotMeasured(f"{text.strip()} means overload or not-a-number")
     raise Unreadable(f"{text!r} is not a number")
+
+
+def _without_suffix(text: str, unit: Unit) -> str:
+    found = _NUMBER_WITH_SUFFIX.fullmatch(text)
+    if found is None:
+        raise Unreadable(f"{text!r} is not a number")
+    number, suffix = found.groups()
+    if suffix.upper() not in _SUFFIXES[unit]:
+        raise Unreadable(f"{text!r} has the suffix {suffix}, where none or the base unit {unit} may stand")
+    return number
 
 
 def parse_numbers(text: str) -> tuple[float, ...]:
@@ -107,11 +148,11 @@ def parse_integer(text: str) -> int:
 
 
 def parse_boolean(text: str) -> bool:
-    """Read a boolean: always ``0`` or ``1`` in a reply (Vol 1, 7.3)."""
-    match text.strip():
-        case "1" | "+1":
+    """Read a boolean: always ``0`` or ``1`` in a reply (Vol 1, 7.3); the words ``ON`` and ``OFF`` are met and taken."""
+    match text.strip().upper():
+        case "1" | "+1" | "ON":
             return True
-        case "0" | "+0":
+        case "0" | "+0" | "OFF":
             return False
     raise Unreadable(f"{text!r} is neither 0 nor 1")
 
@@ -209,7 +250,8 @@ def parse_reals(content: bytes, bits: RealBits = 32, order: ByteOrder = "normal"
 
     Raises:
         NotMeasured: One of them is a number that means "no number", or an IEEE infinity or not-a-number.
-        Unreadable: The bytes are no whole count of numbers.
+        Unreadable: The bytes are no whole count of numbers, or one is too small to be normal: that is what round
+            numbers look like in the other byte order (-20 becomes 5.8e-41), and no instrument resolves it.
     """
     code, size = _REAL_CODES[bits, order]
     count, rest = divmod(len(content), size)
@@ -219,4 +261,6 @@ def parse_reals(content: bytes, bits: RealBits = 32, order: ByteOrder = "normal"
     # The sum finds not-a-number, which hides from min and max.
     if values and not (math.isfinite(sum(values)) and max(map(abs, values)) < NOT_A_NUMBER_FROM):
         raise NotMeasured("the block holds overload or not-a-number")
+    if min(map(abs, filter(None, values)), default=1.0) < _SMALLEST_OF_BITS[bits]:
+        raise Unreadable("the block holds numbers too small to be any: its bytes are in another order than asked for")
     return values

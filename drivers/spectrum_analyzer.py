@@ -20,6 +20,9 @@ WAIT_FACTOR = 2.0
 WAIT_EXTRA_S = 5.0
 """A reply may take twice the sweep time, and five seconds for tuning and the bus (our choice)."""
 
+WIDEST_DBM = 400.0
+"""A level further from 0 dBm is none but another number, or another byte order. Thermal noise is -174 dBm in 1 Hz."""
+
 _POWER_QUESTIONABLE = 8
 _DB_PER_RELATIVE = 10.0 / math.log(10.0)
 
@@ -38,11 +41,11 @@ class ScpiSpectrumAnalyzer(ScpiInstrument):
         self._messages.tell(":INP:ATT MAX")
         self._set_boolean(":INP:GAIN:STAT", on=False)
         self._set_boolean(":INIT:CONT", on=False)
-        self._set_number(":SENS:FREQ:SPAN", 0.0, 0.0)
+        self._set_number(":SENS:FREQ:SPAN", 0.0, 0.0, "HZ")
         self._messages.tell(":SENS:DET:FUNC SAMP")
         self._set_word(":UNIT:POW", "DBM")
         self._messages.tell(":FORM:DATA REAL,32")  # not read back: the size of each trace tells
-        self._set_word(":FORM:BORD", "NORM")
+        self._set_word(":FORM:BORD", "NORMal")
         self._messages.check(":INP:ATT MAX … :FORM:BORD NORM")
 
     def set_sweep(self, setting: SweepSetting) -> SweepSetting:
@@ -66,14 +69,14 @@ class ScpiSpectrumAnalyzer(ScpiInstrument):
             points = before.points if setting.points == before.points else None
         retimed = bandwidth_hz is None or points is None
         if attenuation_db is None:
-            attenuation_db = self._rounded(":INP:ATT", setting.attenuation_db)
+            attenuation_db = self._rounded(":INP:ATT", setting.attenuation_db, "DB")
         if bandwidth_hz is None:
-            bandwidth_hz = self._rounded(":SENS:BAND:RES", setting.resolution_bandwidth_hz)
+            bandwidth_hz = self._rounded(":SENS:BAND:RES", setting.resolution_bandwidth_hz, "HZ")
         if points is None:
             points = round(self._rounded(":SENS:SWE:POIN", setting.points))
         held = SweepSetting(bandwidth_hz, attenuation_db, points)
         if retimed:
-            sweep_s = self._rounded(":SENS:SWE:TIME", held.sweep_s)
+            sweep_s = self._rounded(":SENS:SWE:TIME", held.sweep_s, "S")
             self._wait_s = WAIT_FACTOR * sweep_s + WAIT_EXTRA_S
         self._messages.check(":INP:ATT, :SENS:BAND:RES, :SENS:SWE:POIN or :SENS:SWE:TIME")
         self._setting = held
@@ -97,6 +100,8 @@ class ScpiSpectrumAnalyzer(ScpiInstrument):
         if self._setting is None or len(levels_dbm) != self._setting.points:
             wanted = "no sweep setting" if self._setting is None else f"{self._setting.points} points"
             raise self._messages.wrong(f"{len(levels_dbm)} points came, {wanted} had been made", query)
+        if not max(map(abs, levels_dbm)) <= WIDEST_DBM:
+            raise self._messages.wrong(f"levels up to {max(map(abs, levels_dbm)):.3g} are no levels in dBm", query)
         if self.input_overloaded():
             raise self._messages.wrong("the input is overloaded", ":STAT:QUES:COND?")
         return mean_power(levels_dbm)
@@ -112,10 +117,10 @@ class ScpiSpectrumAnalyzer(ScpiInstrument):
         self._messages.tell_urgently(":ABOR")
         self._messages.tell_urgently(":INP:ATT MAX")
 
-    def _rounded(self, header: str, value: float) -> float:
+    def _rounded(self, header: str, value: float, unit: scpi_text.Unit | None = None) -> float:
         """Set a number that the instrument may round to its own steps, and return what it holds."""
         self._messages.tell(f"{header} {scpi_text.format_number(value)}")
-        return self._messages.ask_number(f"{header}?", repeatable=True)
+        return self._ask_number(f"{header}?", unit)
 
 
 def mean_power(levels_dbm: tuple[float, ...]) -> PowerReading:

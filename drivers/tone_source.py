@@ -21,7 +21,7 @@ class ScpiToneSource(ScpiInstrument):
         self._set_boolean(":OUTP:STAT", on=False)
         self._set_word(":UNIT:POW", "DBM")
         self._messages.tell(":SOUR:FREQ:MODE CW")  # not read back: CW and FIXed are two words for one mode
-        self._set_number(":SOUR:POW:LIM:AMPL", ceiling_dbm, LEVEL_WITHIN_DB)
+        self._set_number(":SOUR:POW:LIM:AMPL", ceiling_dbm, LEVEL_WITHIN_DB, "DBM")
         self._messages.check(":SOUR:POW:LIM:AMPL")
         self._ceiling_dbm = ceiling_dbm
 
@@ -38,7 +38,7 @@ class ScpiToneSource(ScpiInstrument):
         if level_dbm > self._ceiling_dbm:
             text = f"{level_dbm:g} dBm is above the ceiling of {self._ceiling_dbm:g} dBm"
             raise self._messages.not_taken(text, "")
-        return self._set_number(":SOUR:POW:LEV:IMM:AMPL", level_dbm, LEVEL_WITHIN_DB)
+        return self._set_number(":SOUR:POW:LEV:IMM:AMPL", level_dbm, LEVEL_WITHIN_DB, "DBM")
 
     def switch_output(self, *, on: bool) -> None:
         """Switch RF on or off and check that it did."""
