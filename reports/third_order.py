@@ -104,8 +104,10 @@ def departures(lines: ThirdOrder, grid: Grid) -> tuple[Rows, Uncertain]:
     """Tone level in dBm at which the product leaves the 3:1 slope, and the rows of the group's lowest level.
 
     Of the slopes from each level to the next one that is ``LEAST_SPAN_DB`` above it or more, each at the middle of its
-    levels, the first counts that is off 3 by more than ``SLOPE_WITHIN`` and by more than its own U; the level is where
-    the deviation passes the larger of both between this slope and the one before.
+    levels, the first counts that is off 3 by more than ``SLOPE_WITHIN`` and by more than its own U, if it or one of
+    those that follow it, all off as well, is so by more than both together: of many slopes that are looked at, some are
+    off by more than their U alone. The level is where the deviation passes the larger of both between this slope and
+    the one before.
 
     Bounds: "at most" where the first slope is off already, or where an earlier one was known so badly (U above
     ``SLOPE_WITHIN``) that a departure there would not have shown; "at least" the highest level up to which each slope
@@ -125,11 +127,13 @@ def departures(lines: ThirdOrder, grid: Grid) -> tuple[Rows, Uncertain]:
     # Slopes stand group by group, each by rising level; begin and end are positions in the flat arrays.
     begin = np.flatnonzero(np.r_[True, group[1:] != group[:-1]][: len(group)])
     end = np.r_[begin[1:], len(group)][: len(begin)].astype(np.intp)
-    first_off = _first(deviation.value > threshold, begin)
+    is_off = deviation.value > threshold
+    is_sure = deviation.value > SLOPE_WITHIN + expanded
+    first_off = _first(_in_a_row_with(is_sure, is_off, begin), begin)
     first_vague = _first(expanded > SLOPE_WITHIN, begin)
     found = np.asarray(first_off < end)
     # A level is known to be kept up to the last slope that is both near 3 and well known.
-    kept_to = np.minimum(np.minimum(first_off, first_vague), end) - 1
+    kept_to = np.minimum(np.minimum(_first(is_off, begin), first_vague), end) - 1
     usable = np.asarray(found | (kept_to >= begin))
     begin, first_off, first_vague, found, kept_to = (
         one[usable] for one in (begin, first_off, first_vague, found, kept_to)
@@ -209,6 +213,17 @@ def _first(flags: Flags, begin: Rows) -> Rows:
         return begin
     first: Rows = np.minimum.reduceat(np.where(flags, np.arange(len(flags)), len(flags)), begin)
     return first
+
+
+def _in_a_row_with(is_sure: Flags, is_off: Flags, begin: Rows) -> Flags:
+    """Those of ``is_off`` that stand in one row, within a stretch that starts at ``begin``, with one of ``is_sure``."""
+    if not len(begin):
+        return is_off
+    starts = np.append(True, is_off[1:] != is_off[:-1])
+    starts[begin] = True
+    row = np.cumsum(starts) - 1
+    flags: Flags = is_off & np.logical_or.reduceat(is_sure, np.flatnonzero(starts))[row]
+    return flags
 
 
 def _above(excess_db: Uncertain) -> Uncertain:
