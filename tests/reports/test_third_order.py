@@ -219,6 +219,21 @@ def test_slopes_known_too_badly_say_nothing_about_a_departure() -> None:
     assert clear[1].bound.tolist() == [-1]
 
 
+def test_a_slope_that_noise_may_have_turned_is_no_departure() -> None:
+    """U = 0.19 dB/dB with slopes of 3.30 and 3.00: off by more than U, but not by 0.2 and U together.
+
+    Neither is it kept to, so "at least" ends before it. With 3.45 behind it, it is where the departure begins.
+    """
+    tones = np.array([0.0, 3.0, 6.0, 9.0])
+    grid = _grid(tone_level_dbm=tuple(tones))
+    turned = departures(_lines(tones, np.cumsum([-80.0, 9.0, 9.9, 9.0]), noise_db=0.2), grid)[1]
+    begun = departures(_lines(tones, np.cumsum([-80.0, 9.0, 9.9, 10.35]), noise_db=0.2), grid)[1]
+
+    assert (turned.value[0], turned.bound[0]) == (1.5, 1)
+    assert begun.bound[0] == 0
+    assert 1.5 < begun.value[0] < 4.5
+
+
 def test_bounded_products_take_no_part_in_knee_and_departure() -> None:
     """Low levels in the noise: the extrapolation starts at the first level that was measured."""
     tones = np.arange(-6.0, 13.0, 3.0)
