@@ -186,6 +186,7 @@ KEEPERS = {
     },
     "time": {"bench/clocks.py": {"load"}},
     "random": {},
+    "pytest": {path.relative_to(ROOT).as_posix(): {"load", "typing"} for path in ROOT.glob("bench/contract/*.py")},
     "sqlalchemy": {f"bench/store/{path.name}": {"load", "call", "typing"} for path in ROOT.glob("bench/store/*.py")}
     | {
         path.relative_to(ROOT).as_posix(): {"load", "call", "typing"}
@@ -204,6 +205,18 @@ def test_only_its_keepers_import_a_library(library: str) -> None:
         for item in source.imports
         if item.name.split(".")[0] == library
         and item.when not in keepers.get(source.path.relative_to(ROOT).as_posix(), set())
+    ]
+
+    assert wrong == []
+
+
+def test_no_module_outside_loads_the_contract_suite() -> None:
+    """It needs pytest, which only authors of drivers have."""
+    wrong = [
+        source.at(item.line)
+        for source in SOURCES.values()
+        for item in source.imports
+        if item.name.startswith("bench.contract") and not source.name.startswith("bench.contract")
     ]
 
     assert wrong == []

@@ -8,9 +8,12 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from bench.contract.fixtures import energy, queue, standard
+from bench.contract.station import Station, Values
+from drivers.catalogue import DRIVERS, DriverClass
 from drivers.errors import TimedOut
 from drivers.link import Link
-from drivers.messages import Exchange, Messages
+from drivers.messages import Messages
 from drivers.simulated.amplifier import AmplifierModel, BiasMode
 from drivers.simulated.front_ends import front_ends
 from drivers.simulated.pyvisa_bridge import simulated_manager
@@ -276,7 +279,12 @@ def scripted_chamber() -> ScriptedInstrument:
         ":SOUR:TEMP:PROT:LOW:LEV": (-60.0, 150.0),
         ":SOUR:TEMP:PROT:HIGH:LEV": (-60.0, 150.0),
     }
-    return ScriptedInstrument(settings, limits, {":MEAS:SCAL:TEMP?": lambda: b"23.1"})
+    answers = {
+        ":MEAS:SCAL:TEMP?": lambda: b"23.1",
+        ":STAT:QUES:COND?": lambda: b"0",
+        ":SOUR:TEMP:PROT:TRIP?": lambda: b"0",
+    }
+    return ScriptedInstrument(settings, limits, answers)
 
 
 def scripted_switch() -> ScriptedInstrument:
@@ -303,30 +311,86 @@ SCRIPTED: dict[str, Callable[[], ScriptedInstrument]] = {
 }
 
 
-class Station:
-    """Instruments of every role with the messages to them, and all that was exchanged."""
+#: Fixtures that pytest finds here by their names.
+__all__ = ["energy", "queue", "standard"]
 
-    def __init__(self, clock: Clock, link_to: Callable[[str], Link]) -> None:
-        self.clock = clock
-        self._link_to = link_to
-        self.exchanges: list[Exchange] = []
+#: Our instruments are scripts and physics: they may be asked for what a night asks for.
+VALUES = Values(
+    ceiling_dbm=10.0,
+    level_dbm=-12.34,
+    protection=(5.4, 0.33),
+    voltage_v=5.0,
+    current_limit_a=0.3,
+    current_a=(0.05, 0.3),
+    ramp_k_per_min=3.0,
+    lowest_c=-45.0,
+    highest_c=90.0,
+    idle_c=25.0,
+    target_c=23.0,
+    away_c=-40.0,
+    room_c=(15.0, 30.0),
+    routes=(101, 103),
+    ports={1: 17, 2: 30, 3: 1},
+    rounding=0.0,
+    refusals=frozenset({-222}),
+)
 
-    def messages(self, place: str) -> Messages:
-        return Messages(self._link_to(place), place, self.clock, self.exchanges.append)
+PLACES = {
+    "tone source": ("tone_1",),
+    "noise source": ("noise_source",),
+    "spectrum analyzer": ("analyzer",),
+    "DC supply": ("supply",),
+    "meter": ("current_meter", "board_thermometer"),
+    "chamber": ("chamber",),
+    "switch": ("load_switch",),
+    "digital port": ("code_port",),
+    "network analyzer": ("network_analyzer",),
+}
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """Every driver of the suite's role, at every place of it."""
+    if "made" not in metafunc.fixturenames:
+        return
+    role = metafunc.module.ROLE
+    drivers = [
+        (each, word, made) for each in (DRIVERS if role is None else [role]) for word, made in DRIVERS[each].items()
+    ]
+    if "place" not in metafunc.fixturenames:
+        metafunc.parametrize("made", [pytest.param(made, id=word) for _, word, made in drivers])
+        return
+    metafunc.parametrize(
+        ("made", "place"),
+        [pytest.param(made, place, id=f"{place}-{word}") for each, word, made in drivers for place in PLACES[each]],
+    )
+
+
+LinkTo = Callable[[str], Link]
+
+
+def station_of(clock: Clock, link_to: LinkTo, made: DriverClass) -> Station:
+    return Station(
+        clock,
+        lambda place, note: Messages(link_to(place), place, clock, note),
+        lambda _, messages: made(messages),
+        VALUES,
+        may_switch_on=True,
+    )
 
 
 @pytest.fixture
-def scripted_station() -> Station:
+def scripted_station() -> tuple[Clock, LinkTo]:
     """Every role by scripts in memory."""
-    return Station(StillClock(), lambda place: SCRIPTED[place]())
+    return StillClock(), lambda place: SCRIPTED[place]()
 
 
 @pytest.fixture(params=["scripted_station", "rig_station"])
-def station(request: pytest.FixtureRequest) -> Iterator[Station]:
+def station(request: pytest.FixtureRequest, made: DriverClass) -> Iterator[Station]:
     """Each of the stations in turn. Afterwards: root headers only, one command a message, nothing refused unseen."""
-    made: Station = request.getfixturevalue(request.param)
-    yield made
-    for exchange in made.exchanges:
+    clock, link_to = request.getfixturevalue(request.param)
+    station = station_of(clock, link_to, made)
+    yield station
+    for exchange in station.exchanges:
         command, _, completion = exchange.sent.decode("ascii").partition(";")
         assert command == "" or command[0] in ":*", f"{command!r} does not start at the root"
         assert completion in ("", "*OPC?"), f"{exchange.sent!r} is more than one command"
@@ -379,10 +443,10 @@ def rig_setup() -> RigSetup:
 
 
 @pytest.fixture
-def rig_station() -> Iterator[Station]:
+def rig_station() -> Iterator[tuple[Clock, LinkTo]]:
     """Every role on the simulated bench, through pyvisa-sim."""
     clock = StillClock()
     ends = front_ends(Rig(rig_setup(), clock))
     manager = simulated_manager({f"TCPIP0::{place}.example::5025::SOCKET": end for place, end in ends.items()})
-    yield Station(clock, lambda place: open_resource(manager, f"TCPIP0::{place}.example::5025::SOCKET", 1.0))
+    yield clock, lambda place: open_resource(manager, f"TCPIP0::{place}.example::5025::SOCKET", 1.0)
     manager.close()
