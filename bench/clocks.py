@@ -1,4 +1,4 @@
-"""The clocks: real, and simulated (jumps, so that a night passes in seconds).
+"""The clocks: real, simulated (jumps, so that a night passes in seconds) and scaled (real time, but faster).
 
 Rule: the only module of the project that imports ``time`` or asks the machine for now.
 """
@@ -54,3 +54,33 @@ class SimulatedClock:
         """Jump ahead."""
         if duration_s > 0:
             self._elapsed_s += duration_s
+
+
+class ScaledClock:
+    """Real time, ``speed`` times faster: for a served rig and for a run that drives it.
+
+    Args:
+        speed: Seconds of this clock in a second of the machine's; above 0.
+        starts: What ``now`` says at first, timezone-aware; None for the machine's time.
+    """
+
+    def __init__(self, speed: float, starts: datetime | None = None) -> None:
+        if speed <= 0:
+            raise ValueError(f"a speed of {speed} does not let time pass")
+        if starts is not None and starts.tzinfo is None:
+            raise ValueError("the scaled clock needs a timezone-aware start")
+        self._real = RealClock()
+        self._speed = speed
+        self._starts = self._real.now() if starts is None else starts.astimezone(UTC)
+
+    def now(self) -> datetime:
+        """Start plus what has passed on this clock."""
+        return self._starts + timedelta(seconds=self.elapsed_s())
+
+    def elapsed_s(self) -> float:
+        """Seconds of this clock since it was made."""
+        return self._real.elapsed_s() * self._speed
+
+    def sleep(self, duration_s: float) -> None:
+        """Wait the ``speed``-th part of it in real time."""
+        self._real.sleep(duration_s / self._speed)

@@ -2,7 +2,8 @@
 
 A front end knows grammar, status reporting and the message exchange rules; what a command means is in the command
 table of its instrument (``front_ends/``). It never withholds a reply: a response that has to wait for a sweep is
-completed when the controller reads, by letting the clock run until the sweep is done.
+completed when the controller reads, by letting the clock run until the sweep is done. On a link that pushes its
+responses nothing may let the clock run: ``served_front_end``.
 """
 
 from __future__ import annotations
@@ -43,6 +44,10 @@ class Device(Protocol):
         """``*RST``: settings to their known state; an operation under way is dropped."""
         ...
 
+    def restart(self) -> None:
+        """Power off and on again: as ``reset``, and what ``*RST`` leaves alone is lost too."""
+        ...
+
     def busy_until_s(self) -> float:
         """Clock time at which the operation under way is done; in the past when there is none."""
         ...
@@ -56,7 +61,9 @@ class Device(Protocol):
         ...
 
 
-class _Header(NamedTuple):
+class FoundHeader(NamedTuple):
+    """What a header of a message stands for."""
+
     command: Command
     is_query: bool
     suffix: int
@@ -70,15 +77,22 @@ class FrontEnd:
         clock: Clock of the rig; each message takes ``latency_s`` of it.
         serial: Third field of ``*IDN?``.
         latency_s: Time that a message takes.
+        status: Queue and registers of the instrument; None for new ones, as after switching on.
     """
 
-    def __init__(self, device: Device, clock: Clock, serial: str = "0", latency_s: float = 0.001) -> None:
+    def __init__(
+        self,
+        device: Device,
+        clock: Clock,
+        serial: str = "0",
+        latency_s: float = 0.001,
+        status: Status | None = None,
+    ) -> None:
         self._device = device
         self._clock = clock
         self._serial = serial
         self._latency_s = latency_s
-        self._status = Status()
-        self._completion_armed = False
+        self._status = Status() if status is None else status
         self._input = bytearray()
         self._parts: list[bytes] = []
         self._held: list[str] = []
@@ -86,7 +100,7 @@ class FrontEnd:
         self._unterminated = False
         self._tree = HeaderTree((*self._own_commands(), *device.commands()))
         self._common = self._common_commands()
-        self._headers: dict[str, _Header] = {}
+        self._headers: dict[str, FoundHeader] = {}
 
     def receive(self, data: bytes) -> None:
         """Take bytes from the controller; each NL ends a message, which is run at once."""
@@ -106,16 +120,13 @@ class FrontEnd:
         """The response that is due, whole and with its NL; None, and −420 in the queue, when none is."""
         while self._held:  # more than once when the held rest of the message starts another operation
             self._wait()
-            held, self._held = self._held, []
-            self._run_units(held, self._held_path)
+            self._go_on()
         if not self._parts:
             if not self._unterminated:
                 self._unterminated = True
                 self._status.enter(-420)
             return None
-        response = b";".join(self._parts) + b"\n"
-        self._parts = []
-        return response
+        return self._take_response()
 
     def interrupt(self) -> None:
         """The rest of a response will not be read: the message exchange was broken off (488.2, 6.3.2.3)."""
@@ -124,6 +135,16 @@ class FrontEnd:
         self._status.enter(-410)
 
     # --- Messages ------------------------------------------------------------------------------------------------
+
+    def _go_on(self) -> None:
+        """Run what is left of a message that had to wait."""
+        held, self._held = self._held, []
+        self._run_units(held, self._held_path)
+
+    def _take_response(self) -> bytes:
+        response = b";".join(self._parts) + b"\n"
+        self._parts = []
+        return response
 
     def _run_message(self, message: bytes) -> None:
         self._clock.sleep(self._latency_s)
@@ -150,7 +171,7 @@ class FrontEnd:
             try:
                 full = _full_header(words[0], path)
                 header = self._headers.get(full) or self._look_up(full)
-                if header.command.waits and header.is_query and self._is_busy():
+                if header.command.waits and self._holds(header):
                     self._held, self._held_path = units[index:], path
                     return
                 if header.command.same_as and header.is_query:
@@ -164,7 +185,7 @@ class FrontEnd:
                 if fault.is_command_error:
                     return
 
-    def _run_unit(self, header: _Header, data: str) -> None:
+    def _run_unit(self, header: FoundHeader, data: str) -> None:
         command, is_query, suffix = header
         arguments: list[object] = [suffix] if command.suffixes else []
         if is_query:
@@ -190,21 +211,25 @@ class FrontEnd:
         self._parts.append(nr3(limit).encode("ascii"))
         return True
 
-    def _look_up(self, full: str) -> _Header:
+    def _look_up(self, full: str) -> FoundHeader:
         is_query = full.endswith("?")
         name = full[:-1] if is_query else full
         if name.startswith("*"):
             command = self._common.get(name)
             if command is None:
                 raise ScpiError(-113)
-            found = _Header(command, is_query, 1)
+            found = FoundHeader(command, is_query, 1)
         else:
             command, suffix = self._tree.find(name)
-            found = _Header(command, is_query, suffix)
+            found = FoundHeader(command, is_query, suffix)
         if len(self._headers) >= _SPELLINGS:
             self._headers.clear()
         self._headers[full] = found
         return found
+
+    def _holds(self, header: FoundHeader) -> bool:
+        """Whether what may have to wait has to, now."""
+        return header.is_query and self._is_busy()
 
     def _is_busy(self) -> bool:
         return self._device.busy_until_s() > self._clock.elapsed_s() + _SAME_INSTANT_S
@@ -237,13 +262,13 @@ class FrontEnd:
             Command("*SRE", tell=self._set_service_enable, ask=lambda: str(status.service_enable), takes=(mask,)),
             Command("*STB", ask=self._status_byte),
             Command("*TST", ask=lambda: "0"),
-            Command("*WAI", tell=self._wait),
+            Command("*WAI", tell=self._wait, waits=True),
         )
         return {command.header: command for command in table}
 
     def _clear_status(self) -> None:
         self._status.clear()
-        self._completion_armed = False
+        self._status.completion_armed = False
 
     def _set_event_enable(self, mask: float) -> None:
         self._status.event_enable = int(mask)
@@ -262,16 +287,16 @@ class FrontEnd:
         return str(byte)
 
     def _arm_completion(self) -> None:
-        self._completion_armed = True
+        self._status.completion_armed = True
         self._complete()
 
     def _complete(self) -> None:
-        if self._completion_armed and not self._is_busy():
-            self._completion_armed = False
+        if self._status.completion_armed and not self._is_busy():
+            self._status.completion_armed = False
             self._status.events |= OPERATION_COMPLETE
 
     def _reset(self) -> None:
-        self._completion_armed = False
+        self._status.completion_armed = False
         self._device.reset()
 
     def _wait(self) -> None:

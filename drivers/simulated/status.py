@@ -37,6 +37,8 @@ TEXTS: dict[int, str] = {
     -222: "Data out of range",
     -224: "Illegal parameter value",
     -230: "Data corrupt or stale",
+    -240: "Hardware error",
+    -310: "System error",
     -350: "Queue overflow",
     -363: "Input buffer overrun",
     -410: "Query INTERRUPTED",
@@ -74,6 +76,12 @@ class Status:
 
     def __init__(self) -> None:
         self._queue: deque[int] = deque()
+        self.restart()
+
+    def restart(self) -> None:
+        """As after switching on."""
+        self._queue.clear()
+        self.completion_armed = False
         self.events = POWER_ON
         self.event_enable = 0
         self.service_enable = 0

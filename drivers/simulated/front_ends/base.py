@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
+
 from drivers.simulated.rig import Rig
 
 
-class RigDevice:
+class RigDevice(ABC):
     """Base of the simulated instruments; not busy and with nothing to report unless a role says so."""
 
     def __init__(self, rig: Rig, place: str) -> None:
@@ -16,6 +18,14 @@ class RigDevice:
     def busy_until_s(self) -> float:
         """Clock time at which the operation under way is done."""
         return self._busy_until_s
+
+    @abstractmethod
+    def reset(self) -> None:
+        """``*RST``: settings to their known state."""
+
+    def restart(self) -> None:
+        """Power off and on again: what ``*RST`` leaves alone is lost too, where an instrument has such a thing."""
+        self.reset()
 
     def questionable(self) -> int:
         """No bit of STATus:QUEStionable is set."""
