@@ -13,15 +13,17 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from bench.clocks import RealClock, SimulatedClock
+from bench.code_lines import with_latches
 from bench.places import ROLE_OF_PLACE, Places
 from bench.recording import ExchangeLog
 from drivers.catalogue import CatalogueError, driver_class
 from drivers.errors import InstrumentError, NotThere
-from drivers.link import Link
+from drivers.link import Link, LinkSettings, SerialLine
 from drivers.messages import Messages
 from drivers.timing import Clock
 from drivers.visa import open_resource, resource_manager
-from sequences.bench_file import Bench, InstrumentEntry
+from sequences.bench_file import Bench
+from sequences.instrument_entry import InstrumentEntry
 from sequences.part_file import Part
 from sequences.read_files import Loaded
 
@@ -124,7 +126,7 @@ def _places(
     for place, entry in bench.instrument.present.items():
         try:
             make = _driver_class(place, entry)
-            link = open_resource(manager, entry.resource, entry.timeout_s)
+            link = open_resource(manager, entry.resource, entry.timeout_s, link_settings(entry))
         except InstrumentError as error:
             # A link knows its address, and only here the place is known.
             error.instrument = place
@@ -134,7 +136,24 @@ def _places(
             continue
         links.append(link)
         drivers[place] = make(Messages(link, place, clock, log.note))
+    port, lines = drivers.get("code_port"), bench.instrument.code_port
+    if port is not None and lines is not None:
+        drivers["code_port"] = with_latches(port, lines)
     return Places(**drivers)
+
+
+_TERMINATORS = {"LF": b"\n", "CR LF": b"\r\n", "CR": b"\r"}
+
+
+def link_settings(entry: InstrumentEntry) -> LinkSettings:
+    """What an entry of the bench file says about the line, as the link takes it."""
+    line = entry.serial_line
+    return LinkSettings(
+        open_timeout_s=entry.open_timeout_s,
+        terminator=_TERMINATORS[entry.terminator],
+        reply_terminator=None if entry.reply_terminator is None else _TERMINATORS[entry.reply_terminator],
+        serial_line=SerialLine() if line is None else SerialLine(**line.model_dump()),
+    )
 
 
 def _driver_class(place: str, entry: InstrumentEntry) -> Callable[[Messages], object]:

@@ -67,7 +67,7 @@ def _identify(context: WakeUp) -> str:
 
 
 def _safe_state(context: WakeUp) -> str:
-    left = unconfirmed(make_safe(context.places))
+    left = unconfirmed(make_safe(context.places, context.bench.idle_c))
     if left:
         raise UnsafeBench(left)
     return "RF and bias off, confirmed by reading back"
@@ -153,10 +153,15 @@ def _codes(context: WakeUp) -> str:
         return "no code port on this bench"
     gains = context.part.gain_codes.gain_of
     lowest = min(gains, key=lambda code: gains[code])
-    for number in entry.channels.values():
-        port.write_word(number, lowest)
-    port.write_word(entry.mode, context.part.modes[context.conditions[0].supply_mode].mode_word)
-    return f"all channels at their lowest gain, code {lowest}"
+    words = dict.fromkeys(entry.channels.values(), lowest)
+    words[entry.mode] = context.part.modes[context.conditions[0].supply_mode].mode_word
+    for number, word in words.items():
+        port.write_word(number, word)
+    for number, word in words.items():
+        found = port.read_word(number)
+        if found != word:
+            raise Tripped(f"the code port holds {found} as word {number}, written was {word}")
+    return f"all channels at their lowest gain, code {lowest}, read back"
 
 
 def _chamber_on(context: WakeUp) -> str:
@@ -165,6 +170,9 @@ def _chamber_on(context: WakeUp) -> str:
         return "no chamber on this bench"
     chamber.set_target_c(context.conditions[0].temperature_c)  # it would go where somebody else has sent it
     chamber.switch_conditioning(on=True)
+    alarms = chamber.alarms()
+    if alarms:
+        raise Tripped(f"alarm of the chamber: {'; '.join(alarms)}; find the cause and clear it at the chamber")
     return f"conditioning, air at {chamber.read_air_c():.1f} °C"
 
 

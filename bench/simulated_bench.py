@@ -12,6 +12,7 @@ from typing import TypeVar
 
 from bench.typical import typical
 from drivers.simulated.amplifier import AmplifierModel, BiasMode, WeakStep
+from drivers.simulated.latches import LatchSetup, ShiftRegisterSetup
 from drivers.simulated.paths import PathLossSetup
 from drivers.simulated.rig_setup import (
     AnalyzerSetup,
@@ -26,7 +27,7 @@ from drivers.simulated.rig_setup import (
     TwoPortSetup,
     UnitRatings,
 )
-from sequences.bench_file import Bench, NoiseSourceEntry, Simulation, ToneSourceEntry
+from sequences.bench_file import Bench, CodePortEntry, NoiseSourceEntry, Simulation, ToneSourceEntry
 from sequences.de_embedding import ComplexArray, DeEmbedding, FloatArray, TwoPort
 from sequences.part_file import Part
 from sequences.path_entries import PathLossEntry
@@ -64,6 +65,7 @@ def rig_setup(part: Part, loaded: Loaded[Bench], unit: str, *, through: bool = F
         two_ports=_two_ports(bench, DeEmbedding.of(bench, loaded.attachments)),
         channel_ports={} if places.code_port is None else _by_number(places.code_port.channels),
         mode_port=None if places.code_port is None else places.code_port.mode,
+        latches={} if places.code_port is None else _latches(places.code_port),
         path_losses=tuple(
             PathLossSetup(
                 entry.path,
@@ -87,6 +89,29 @@ def rig_setup(part: Part, loaded: Loaded[Bench], unit: str, *, through: bool = F
 def _by_number(numbers: Mapping[Named, int]) -> dict[int, Named]:
     """What stands at each relay channel or port."""
     return {number: name for name, number in numbers.items()}
+
+
+def _latches(entry: CodePortEntry) -> dict[int, LatchSetup | ShiftRegisterSetup]:
+    """What the unit behind these lines has inside: strobes and pulses count at the edge that begins them."""
+    latches: dict[int, LatchSetup | ShiftRegisterSetup] = {
+        one.word: LatchSetup(
+            one.data_port, one.bits, (one.strobe_port, one.strobe_bit), "rising" if one.active == "high" else "falling"
+        )
+        for one in entry.strobed
+    }
+    for word in entry.shifted:
+        latches[word.word] = ShiftRegisterSetup(
+            word.port,
+            word.bits,
+            word.data_bit,
+            word.clock_bit,
+            word.latch_bit,
+            msb_first=word.first == "MSB",
+            clock_edge=word.clock,
+            latch_edge="falling" if word.latch == "pulse low" else "rising",
+            select_low=word.latch == "low while shifting",
+        )
+    return latches
 
 
 def _unit(part: Part, simulation: Simulation, serial: str) -> AmplifierModel:

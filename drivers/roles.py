@@ -255,6 +255,10 @@ class Chamber(Instrument, Protocol):
         """Set the air temperature to reach, in °C; returns at once."""
         ...
 
+    def target_c(self) -> float:
+        """Read back the air temperature that it is to reach, in °C."""
+        ...
+
     def switch_conditioning(self, *, on: bool) -> None:
         """Start or stop heating and cooling."""
         ...
@@ -265,6 +269,10 @@ class Chamber(Instrument, Protocol):
 
     def read_air_c(self) -> float:
         """Air temperature in °C."""
+        ...
+
+    def alarms(self) -> tuple[str, ...]:
+        """What it calls wrong, in words for a person; empty when all is well. Reading changes nothing."""
         ...
 
 
@@ -281,12 +289,18 @@ class Switch(Instrument, Protocol):
 
 
 class DigitalPort(Instrument, Protocol):
-    """Parallel digital output lines in numbered ports."""
+    """Words on the unit's logic pins by number: each on a port of that number, or through a latch of the unit.
+
+    After any failure what a latch holds is unknown until its word has been written anew.
+    """
 
     def write_word(self, port: int, word: int) -> None:
-        """Put a word on a port."""
+        """Put a word on a port, or have the unit latch it. Raises Refused if it is known not to fit."""
         ...
 
     def read_word(self, port: int) -> int:
-        """Word that stands on a port."""
+        """Word that stands on a port; of a latch, which cannot be read, the word last latched without a failure since.
+
+        Raises NotUnderstood where that is not known.
+        """
         ...

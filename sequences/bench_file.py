@@ -8,25 +8,17 @@ from __future__ import annotations
 
 import bisect
 import math
-from datetime import date
 from functools import cached_property
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import AwareDatetime, BeforeValidator, Field, model_validator
 
+from sequences.code_lines import ShiftedWord, StrobedWord, line_problems
+from sequences.instrument_entry import InstrumentEntry
 from sequences.part_file import FileModel, Span
 from sequences.path_entries import DeEmbeddingEntry, NonNegative, PathLossEntry
+from sequences.resource_strings import parse_resource
 from sequences.values import NumberList
-
-
-class InstrumentEntry(FileModel):
-    """What every instrument says: where it is and which driver speaks to it."""
-
-    driver: str = "scpi"
-    resource: str = Field(min_length=1)
-    timeout_s: float = Field(default=5.0, gt=0)
-    calibration_due: date | None = None
-    serial: str | None = None
 
 
 class SourceAccuracy(FileModel):
@@ -245,11 +237,23 @@ class ChannelSwitchEntry(InstrumentEntry):
 
 
 class CodePortEntry(InstrumentEntry):
-    """Digital lines to the gain-code and mode pins: a port number for each channel, and one for the mode pins."""
+    """Digital lines to the gain-code and mode pins: a port number for each channel, and one for the mode pins.
+
+    A number that ``strobed`` or ``shifted`` describes is no port but names a word that the unit latches.
+    """
 
     channels: dict[str, int] = Field(min_length=1)
     mode: int = Field(ge=0)
+    strobed: tuple[StrobedWord, ...] = ()
+    shifted: tuple[ShiftedWord, ...] = ()
     settle_s: NonNegative = 0.001
+
+    @model_validator(mode="after")
+    def _lines_fit(self) -> Self:
+        problems = list(line_problems((*self.channels.values(), self.mode), self.strobed, self.shifted))
+        if problems:
+            raise ValueError("; ".join(problems))
+        return self
 
 
 class Instruments(FileModel):
@@ -273,6 +277,16 @@ class Instruments(FileModel):
         """Instruments that the bench has, by place, in the order of this model."""
         found = {place: getattr(self, place) for place in type(self).model_fields}
         return {place: entry for place, entry in found.items() if entry is not None}
+
+    @model_validator(mode="after")
+    def _one_place_each(self) -> Self:
+        """Two places at one instrument would have two lines to it, and each would take the other's replies."""
+        seen: dict[str, str] = {}
+        for place, entry in self.present.items():
+            first = seen.setdefault(parse_resource(entry.resource).canonical, place)
+            if first != place:
+                raise ValueError(f"{first} and {place} are the same instrument, {entry.resource}: one place each")
+        return self
 
 
 class Combiner(FileModel):
@@ -344,6 +358,11 @@ class Bench(FileModel):
     def is_simulated(self) -> bool:
         """Whether the instruments are the rig's."""
         return self.bench.visa_library == "@sim"
+
+    @property
+    def idle_c(self) -> float | None:
+        """Where the chamber is left; None on a bench without one."""
+        return None if self.instrument.chamber is None else self.instrument.chamber.idle_c
 
     @model_validator(mode="after")
     def _clock_fits(self) -> Self:

@@ -15,6 +15,7 @@ from drivers.simulated.amplifier import ISOLATION_DB, LINE_ORDERS, peak_v
 from drivers.simulated.analyzer import FILTER_REACH, AnalyzerModel, Line, SweepState
 from drivers.simulated.bias import OFF, Bias, Terminals
 from drivers.simulated.drawing import within
+from drivers.simulated.latches import Latch, LatchSetup, ShiftRegister
 from drivers.simulated.network import NetworkModel
 from drivers.simulated.noise import excess_at_connector_w_per_hz
 from drivers.simulated.paths import Paths
@@ -75,7 +76,12 @@ class Rig:
         self.thermometer_error_k = within(thermometer.temperature_k, seed, "thermometer") if thermometer else 0.0
         self.closed_loads: set[int] = set()
         self.closed_channels: set[int] = set()
+        self.lines: dict[int, int] = {}
         self.words: dict[int, int] = {}
+        self.latches = {
+            number: Latch(entry) if isinstance(entry, LatchSetup) else ShiftRegister(entry)
+            for number, entry in setup.latches.items()
+        }
         self.noise_on = False
         self.network_on = False
         self.journal: list[JournalEntry] = []
@@ -142,6 +148,16 @@ class Rig:
         if len(self.closed_channels) != 1:
             return None
         return self.setup.network_routes.get(next(iter(self.closed_channels)))
+
+    def put_lines(self, port: int, word: int) -> None:
+        """Put the lines of a port to a word; a latch of the unit may take what they say."""
+        before = dict(self.lines)
+        self.lines[port] = word
+        if port not in self.latches:
+            self.words[port] = word
+        for number, latch in self.latches.items():
+            latch.moved(before, self.lines)
+            self.words[number] = latch.word
 
     @property
     def mode_word(self) -> int:

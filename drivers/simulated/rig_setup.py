@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 from drivers.simulated.amplifier import AmplifierModel
+from drivers.simulated.latches import LatchSetup, ShiftRegisterSetup
 from drivers.simulated.paths import PathLossSetup
 
 if TYPE_CHECKING:
@@ -151,6 +152,7 @@ class RigSetup:
         load_routes, channel_routes: Relay channel → load in Ω, or channel; without a switch the reference load and
             the first channel are wired.
         channel_ports, mode_port: Port → channel whose gain code it carries; port of the mode pins.
+        latches: Of these numbers the word does not come from a port but from a latch or shift register of the unit.
         path_losses: Declared losses with their uncertainty.
         network_routes: Relay channel of the channel switch → channel that it connects the network analyzer to.
         two_ports: What is declared to lie between the network analyzer and the unit.
@@ -177,6 +179,7 @@ class RigSetup:
     channel_routes: Mapping[int, str] = field(default_factory=dict)
     channel_ports: Mapping[int, str] = field(default_factory=dict)
     mode_port: int | None = None
+    latches: Mapping[int, LatchSetup | ShiftRegisterSetup] = field(default_factory=dict)
     path_losses: tuple[PathLossSetup, ...] = ()
     network_analyzer: NetworkAnalyzerSetup | None = None
     network_routes: Mapping[int, str] = field(default_factory=dict)

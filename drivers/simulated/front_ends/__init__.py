@@ -12,7 +12,10 @@ from drivers.simulated.front_ends.noise_source import NoiseSource
 from drivers.simulated.front_ends.spectrum_analyzer import SpectrumAnalyzer
 from drivers.simulated.front_ends.switch import Switch
 from drivers.simulated.front_ends.tone_source import ToneSource
+from drivers.simulated.latches import LatchSetup
 from drivers.simulated.rig import Rig
+from drivers.simulated.rig_setup import RigSetup
+from drivers.simulated.served_front_end import ServedFrontEnd
 
 
 def front_ends(rig: Rig) -> dict[str, FrontEnd]:
@@ -20,6 +23,15 @@ def front_ends(rig: Rig) -> dict[str, FrontEnd]:
     serials, latency_s = rig.setup.serials, rig.setup.latency_s
     return {
         place: FrontEnd(device, rig.clock, serials.get(place, "0"), latency_s)
+        for place, device in _devices(rig).items()
+    }
+
+
+def served_front_ends(rig: Rig) -> dict[str, ServedFrontEnd]:
+    """The same for links that push responses; a message takes no time, as the link has its own."""
+    serials = rig.setup.serials
+    return {
+        place: ServedFrontEnd(device, rig.clock, serials.get(place, "0"), 0.0)
         for place, device in _devices(rig).items()
     }
 
@@ -50,7 +62,15 @@ def _devices(rig: Rig) -> dict[str, Device]:
         routes = dict(setup.channel_routes)
         routes |= {route: f"{channel} at network analyzer" for route, channel in setup.network_routes.items()}
         devices["channel_switch"] = Switch(rig, "channel_switch", rig.closed_channels, routes)
-    ports = (*setup.channel_ports, *(() if setup.mode_port is None else (setup.mode_port,)))
-    if ports:
-        devices["code_port"] = DigitalPort(rig, "code_port", ports)
+    if setup.channel_ports or setup.mode_port is not None:
+        devices["code_port"] = DigitalPort(rig, "code_port", _ports(setup))
     return devices
+
+
+def _ports(setup: RigSetup) -> tuple[int, ...]:
+    """Ports that have lines to the unit: one for each word that stands on its own, and those of the latches."""
+    numbers = {*setup.channel_ports, *(() if setup.mode_port is None else (setup.mode_port,))}
+    ports = numbers - set(setup.latches)
+    for entry in setup.latches.values():
+        ports |= {entry.data_port, entry.strobe[0]} if isinstance(entry, LatchSetup) else {entry.port}
+    return tuple(sorted(ports))

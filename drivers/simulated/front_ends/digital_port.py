@@ -32,10 +32,16 @@ class DigitalPort(RigDevice):
     def reset(self) -> None:
         """Nothing moves."""
 
+    def restart(self) -> None:
+        """All lines low, as after switching on."""
+        for port in self._ports:
+            self._write(port, 0)
+
     def _write(self, port: int, word: float) -> None:
-        if port == self._rig.setup.mode_port and int(word) != self._rig.words.get(port, 0):
-            self._rig.note(self._place, f"mode word {int(word)}")
-        self._rig.words[port] = int(word)
+        before = self._rig.mode_word
+        self._rig.put_lines(port, int(word))
+        if self._rig.mode_word != before:
+            self._rig.note(self._place, f"mode word {self._rig.mode_word}")
 
     def _word(self, port: int) -> str:
-        return str(self._rig.words.get(port, 0))
+        return str(self._rig.lines.get(port, 0))
