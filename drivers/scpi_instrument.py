@@ -24,13 +24,14 @@ class ScpiInstrument:
 
     def identify(self) -> Identity:
         """Ask who the instrument is, and read its event register so that a later restart shows."""
-        reply = self._messages.ask("*IDN?", repeatable=True)
-        identity = Identity(*self._messages.read("*IDN?", scpi_text.parse_identity, reply))
-        self._messages.event_status()
-        return identity
+        return Identity(*self._messages.read("*IDN?", scpi_text.parse_identity, self._messages.meet()))
 
     def drain_errors(self) -> tuple[QueueEntry, ...]:
-        """Read the error queue until it is empty and return what was in it, oldest first."""
+        """Read the error queue until it is empty and return what was in it, oldest first.
+
+        Raises LinkLost if the instrument has restarted: it may hold other settings, and an empty queue says nothing.
+        """
+        self._messages.check_running()
         return self._messages.drain_errors()
 
     def _ask_number(self, query: str, unit: scpi_text.Unit | None = None, timeout_s: float | None = None) -> float:

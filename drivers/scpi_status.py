@@ -39,3 +39,8 @@ def event_of(error_number: int) -> StandardEvent:
     if error_number > 0:
         return StandardEvent.DEVICE_ERROR
     return _EVENT_OF_HUNDRED.get(-error_number // 100, StandardEvent(0))
+
+
+def is_query_error(error_number: int) -> bool:
+    """Whether an entry only says that a message or its reply was broken off (-4xx)."""
+    return event_of(error_number) is StandardEvent.QUERY_ERROR

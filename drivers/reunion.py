@@ -1,0 +1,87 @@
+"""Meeting an instrument again whose line had to be cleared or opened anew.
+
+A reopened line may lead to another instrument, to one that has been switched off and on meanwhile, or to a late reply
+of the conversation before. So whoever was met by name is asked for it before anything else is said, and the reply must
+be the one it gave then. Nobody is waited for who has not been met: an address that never answered is wrong.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+from drivers.errors import LinkLost, NotThere, TimedOut
+from drivers.link import Link
+from drivers.timing import Clock
+
+PAUSES_S: Final = (0.2, 1.0)
+"""Waits before a line that could not be opened is tried again. Ours: an instrument that serves one connection at a time
+needs a moment to see that the one before is gone; one that restarts needs far longer, and is a matter for the run."""
+
+MOST_STRAYS: Final = 3
+"""Late replies that are read and thrown away before the identity must have come. Ours: a line holds one or two."""
+
+
+class Reunion:
+    """Opens one instrument's line again and says whether the one who answers was met before.
+
+    Args:
+        link: Line to the instrument.
+        clock: Waits between attempts.
+        transfer: Sends a query and returns its reply.
+        collect: Returns one more reply to a query that has been sent.
+    """
+
+    def __init__(
+        self,
+        link: Link,
+        clock: Clock,
+        transfer: Callable[[str, float | None], bytes],
+        collect: Callable[[str, float | None], bytes],
+    ) -> None:
+        self._link = link
+        self._clock = clock
+        self._transfer = transfer
+        self._collect = collect
+        self._query = ""
+        self._identity = ""
+
+    @property
+    def knows_somebody(self) -> bool:
+        """Whether the instrument has been met."""
+        return bool(self._query)
+
+    def remember(self, query: str, identity: str) -> None:
+        """Note who has been met, and by which question."""
+        self._query, self._identity = query, identity
+
+    def open_again(self) -> str:
+        """Clear the line and return what speaks against its being the one that was met; empty if nothing does.
+
+        Raises InstrumentError if the line cannot be opened, or nobody answers.
+        """
+        if not self.knows_somebody:
+            self._link.clear()
+            return ""
+        for pause_s in PAUSES_S:
+            try:
+                return self._answering()
+            except (LinkLost, NotThere):
+                self._clock.sleep(pause_s)
+        return self._answering()
+
+    def _answering(self) -> str:
+        self._link.clear()
+        found = first = _text(self._transfer(self._query, None))
+        for _ in range(MOST_STRAYS):
+            if found == self._identity:
+                return ""
+            try:
+                found = _text(self._collect(self._query, None))
+            except TimedOut:
+                break
+        return f"{first!r} answers where {self._identity!r} did"
+
+
+def _text(reply: bytes) -> str:
+    return reply.decode("ascii", errors="replace").strip()
