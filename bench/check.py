@@ -15,7 +15,8 @@ from bench.clocks import RealClock
 from bench.places import Places
 from drivers.errors import InstrumentError
 from drivers.roles import Instrument
-from sequences.bench_file import Bench, InstrumentEntry
+from sequences.bench_file import Bench
+from sequences.instrument_entry import InstrumentEntry
 
 #: A calibration that ends within this many days is worth a word before a long run.
 SOON_DAYS = 30

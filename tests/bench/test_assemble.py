@@ -46,8 +46,8 @@ def links(monkeypatch: pytest.MonkeyPatch) -> list[Link]:
     """Every link as it is opened."""
     opened: list[Link] = []
 
-    def keep(manager: Any, resource: str, timeout_s: float) -> Link:
-        opened.append(open_resource(manager, resource, timeout_s))
+    def keep(manager: Any, resource: str, *settings: Any) -> Link:
+        opened.append(open_resource(manager, resource, *settings))
         return opened[-1]
 
     monkeypatch.setattr(bench.assemble, "open_resource", keep)

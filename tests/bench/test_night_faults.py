@@ -99,8 +99,8 @@ class Failing:
     def night(self, fault: Fault) -> None:
         resource = self.setup.bench.model.instrument.present[fault.place].resource
 
-        def opened(manager: Any, name: str, timeout_s: float) -> Link:
-            link = open_resource(manager, name, timeout_s)
+        def opened(manager: Any, name: str, *settings: Any) -> Link:
+            link = open_resource(manager, name, *settings)
             return FailingLink(link, fault) if name == resource else link
 
         def hear(event: Event) -> None:

@@ -287,8 +287,8 @@ def ending(
     events: list[Event] = []
     silent = setup.bench.model.instrument.present[place].resource
 
-    def opened(manager: Any, name: str, timeout_s: float) -> Link:  # Any: pyvisa's manager, handed on
-        link = open_resource(manager, name, timeout_s)
+    def opened(manager: Any, name: str, timeout_s: float, *settings: Any) -> Link:  # Any: handed on to pyvisa
+        link = open_resource(manager, name, timeout_s, *settings)
         return SilentLink(link, timeout_s, rigs, begun) if name == silent else link
 
     def hear(event: Event) -> None:

@@ -192,10 +192,10 @@ def test_with_one_instrument_missing_what_can_be_reached_is_switched_off_and_the
     before = resumer.store.run(resumer.run)
     gone = setup.bench.model.instrument.present[place].resource
 
-    def opened(manager: Any, name: str, timeout_s: float) -> Link:  # Any: pyvisa's manager, handed on
+    def opened(manager: Any, name: str, *settings: Any) -> Link:  # Any: handed on to pyvisa
         if name == gone:
             raise NotThere("no such resource", resource=name)
-        return open_resource(manager, name, timeout_s)
+        return open_resource(manager, name, *settings)
 
     def left(rig: Rig) -> None:
         assert rig.bias is not None
