@@ -191,6 +191,7 @@ class Runner:
         progress = self._progress
         temperatures = read_temperatures(self._places)
         self._watch(temperatures)
+        self._check_chamber()
         self._check_bias()
         if progress.soak is None:
             return Outcome.READY
@@ -243,6 +244,7 @@ class Runner:
             self._fewer_tones.complete(condition, self._sequence.measure, progress.readings)
         held, progress.curves = self._sweeps.take(condition)
         progress.readings = [{**readings, **held} for readings in progress.readings]
+        self._check_chamber()
         self._check_bias()
         self._check_queues()
         return Outcome.READY
@@ -256,7 +258,7 @@ class Runner:
         return Outcome.MORE if progress.left else Outcome.LAST
 
     def _to_safe_state(self) -> Outcome:
-        steps = make_safe(self._places)
+        steps = make_safe(self._places, self._bench.idle_c)
         if self._progress.cause:
             self._say("tripped", self._progress.cause)
         for step in steps:
@@ -271,6 +273,12 @@ class Runner:
         found = broken(self._rules, values)
         if found:
             raise Tripped("; ".join(map(str, found)))
+
+    def _check_chamber(self) -> None:
+        """A chamber that has stopped itself knows why, which its temperature will show much later if at all."""
+        alarms = self._places.chamber.alarms() if self._places.chamber is not None else ()
+        if alarms:
+            raise Tripped(f"alarm of the chamber: {'; '.join(alarms)}")
 
     def _check_bias(self) -> None:
         """A supply that is off reads no current, which no range of current would catch."""
@@ -332,7 +340,7 @@ class Runner:
 
     def _end_by_mistake(self, mistake: BaseException) -> BaseException:
         """Make the bench safe, write the end down and return the error to act on: the one that came first."""
-        left = unconfirmed(make_safe(self._places))
+        left = unconfirmed(make_safe(self._places, self._bench.idle_c))
         trip = self._ending(State.TRIPPED) if self._progress.cause else None
         first = trip or mistake
         if left:

@@ -12,10 +12,14 @@ from typing import Any
 
 from bench.places import Places
 from drivers.errors import InstrumentError
-from drivers.roles import Instrument
+from drivers.roles import Chamber, Instrument
 
 #: Numbers of query errors (SCPI-1999, volume 2, 21.8, from a quotation).
 QUERY_ERRORS = (-499, -400)
+
+
+#: A set point that is read back may differ by half of a whole kelvin, the coarsest step of a controller. Ours.
+IDLE_WITHIN_K = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,8 +35,10 @@ class SafeStep:
         return not self.problem
 
 
-def make_safe(places: Places) -> tuple[SafeStep, ...]:
+def make_safe(places: Places, idle_c: float | None = None) -> tuple[SafeStep, ...]:
     """Take all energy away, in order, then confirm it; returns every step. Raises for no instrument.
+
+    A chamber is safe when it has stopped or, where ``idle_c`` is given, conditions towards that.
 
     Nothing is asked before everything has been told: an instrument that does not answer must not keep the rest on.
     """
@@ -43,12 +49,11 @@ def make_safe(places: Places) -> tuple[SafeStep, ...]:
     for name, output in outputs:
         if output is not None:
             todo.append((name, output.make_safe, partial(_still_on, output)))
-    for name, other in (
-        ("chamber to idle", places.chamber),
-        ("analyzer to its highest attenuation", places.analyzer),
-    ):
-        if other is not None:
-            todo.append((name, other.make_safe, partial(_refused, other)))
+    if places.chamber is not None:
+        todo.append(("chamber to idle", places.chamber.make_safe, partial(_not_idle, places.chamber, idle_c)))
+    if places.analyzer is not None:
+        name = "analyzer to its highest attenuation"
+        todo.append((name, places.analyzer.make_safe, partial(_refused, places.analyzer)))
     problems = [_tried(act) for _, act, _ in todo]
     return tuple(
         SafeStep(name, problem or _tried(confirm)) for (name, _, confirm), problem in zip(todo, problems, strict=True)
@@ -62,6 +67,19 @@ def unconfirmed(steps: tuple[SafeStep, ...]) -> tuple[str, ...]:
 
 def _still_on(output: Any) -> str:
     return "it reads back as still on" if output.output_is_on() else ""
+
+
+def _not_idle(chamber: Chamber, idle_c: float | None) -> str:
+    """What a chamber still does: one that ignores a set point without a word heats on towards the last one."""
+    refused = _refused(chamber)
+    if refused or not chamber.conditioning_is_on():
+        return refused
+    target_c = chamber.target_c()
+    if idle_c is None:
+        return f"it still conditions, towards {target_c:g} °C"
+    if not abs(target_c - idle_c) <= IDLE_WITHIN_K:
+        return f"it conditions towards {target_c:g} °C instead of its idle {idle_c:g} °C"
+    return ""
 
 
 def _refused(instrument: Instrument) -> str:

@@ -288,7 +288,7 @@ class WordLink:
 
     def __init__(self) -> None:
         self.sent: list[str] = []
-        self.answers = {"WHO?": b"Model 7", "STATE?": b"RUN", "AIR?": b"24.9"}
+        self.answers = {"WHO?": b"Model 7", "STATE?": b"RUN", "AIR?": b"24.9", "SET?": b"-40.0"}
 
     def send(self, data: bytes) -> None:
         self.sent.append(data.decode("ascii"))
@@ -314,11 +314,13 @@ def test_the_driver_shown_in_the_developers_guide_drives_a_chamber(
     chamber.prepare(ramp_k_per_min=4, lowest_c=-60, highest_c=150, idle_c=25)
     chamber.set_target_c(-40)
     chamber.switch_conditioning(on=True)
-    facts = (chamber.identify(), chamber.conditioning_is_on(), chamber.read_air_c(), chamber.drain_errors())
+    facts = (chamber.identify(), chamber.conditioning_is_on(), chamber.read_air_c(), chamber.target_c())
+    noted = (chamber.drain_errors(), chamber.alarms())
     chamber.make_safe()
 
-    assert facts == (Identity("0", "Model 7", "0", "0"), True, 24.9, ())
+    assert facts == (Identity("0", "Model 7", "0", "0"), True, 24.9, -40.0)
+    assert noted == ((), ())
     assert link.sent == [
-        "HALT", "RATE 4.0", "BAND -60 150", "SET -40.0", "RUN", "WHO?", "STATE?", "AIR?", "SET 25.0",
+        "HALT", "RATE 4.0", "BAND -60 150", "SET -40.0", "RUN", "WHO?", "STATE?", "AIR?", "SET?", "SET 25.0",
     ]  # fmt: skip
     assert len(_driver_text().splitlines()) <= 40

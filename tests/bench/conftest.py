@@ -56,6 +56,9 @@ class FakeBench:
     queues: dict[str, list[QueueEntry]] = field(default_factory=dict)
     stuck_on: set[str] = field(default_factory=set)
     air_c: float = 23.0
+    target_c: float = 23.0
+    ignores_idle: bool = False
+    alarms: tuple[str, ...] = ()
     board_error_k: float = 0.0
     supply_current_a: float = 0.2
     supply_voltage_v: float = 5.0
@@ -265,13 +268,18 @@ class FakeChamber(FakeInstrument):
     """A chamber that is where it was sent at once."""
 
     conditioning: bool = False
+    idle_c: float = 23.0
 
     def prepare(self, ramp_k_per_min: float, lowest_c: float, highest_c: float, idle_c: float) -> None:
         self._do("prepare", (ramp_k_per_min, lowest_c, highest_c, idle_c))
+        self.idle_c = idle_c
 
     def set_target_c(self, temperature_c: float) -> None:
         self._do("target", temperature_c)
-        self.bench.air_c = temperature_c
+        self.bench.air_c = self.bench.target_c = temperature_c
+
+    def target_c(self) -> float:
+        return self.bench.target_c
 
     def switch_conditioning(self, *, on: bool) -> None:
         self._do("conditioning", on)
@@ -283,6 +291,14 @@ class FakeChamber(FakeInstrument):
     def read_air_c(self) -> float:
         self._do("air?")
         return self.bench.air_c
+
+    def alarms(self) -> tuple[str, ...]:
+        return self.bench.alarms
+
+    def make_safe(self) -> None:
+        super().make_safe()
+        if not self.bench.ignores_idle:
+            self.bench.target_c = self.idle_c
 
 
 @dataclass

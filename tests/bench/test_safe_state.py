@@ -119,3 +119,43 @@ def test_a_step_without_a_problem_is_confirmed() -> None:
     """The one is the absence of the other."""
     assert SafeStep("bias off").confirmed
     assert not SafeStep("bias off", "no reply").confirmed
+
+
+def test_a_chamber_that_ignores_its_set_point_without_a_word_is_not_confirmed(
+    make_bench: MakeBench, make_places: MakePlaces
+) -> None:
+    """Its queue is empty and its heater is on: only the set point that it holds tells."""
+    bench = make_bench()
+    bench.ignores_idle, bench.target_c = True, 85.0
+    places = make_places(bench)
+    assert places.chamber is not None
+    places.chamber.switch_conditioning(on=True)
+
+    assert unconfirmed(make_safe(places, 25.0)) == (
+        "chamber to idle: it conditions towards 85 °C instead of its idle 25 °C",
+    )
+    assert unconfirmed(make_safe(places)) == ("chamber to idle: it still conditions, towards 85 °C",)
+
+
+def test_a_chamber_that_has_stopped_is_safe_whatever_its_set_point(
+    make_bench: MakeBench, make_places: MakePlaces
+) -> None:
+    """No energy goes into it."""
+    bench = make_bench()
+    bench.ignores_idle, bench.target_c = True, 85.0
+
+    assert unconfirmed(make_safe(make_places(bench), 25.0)) == ()
+
+
+@pytest.mark.parametrize(("held_c", "confirmed"), [(25.4, True), (25.6, False), (float("nan"), False)])
+def test_an_idle_set_point_may_be_rounded_to_half_a_kelvin(
+    make_bench: MakeBench, make_places: MakePlaces, held_c: float, confirmed: bool
+) -> None:
+    """Controllers round; what is no number confirms nothing."""
+    bench = make_bench()
+    bench.ignores_idle, bench.target_c = True, held_c
+    places = make_places(bench)
+    assert places.chamber is not None
+    places.chamber.switch_conditioning(on=True)
+
+    assert (unconfirmed(make_safe(places, 25.0)) == ()) is confirmed

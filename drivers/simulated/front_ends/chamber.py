@@ -11,6 +11,7 @@ from drivers.simulated.headers import Command, setting
 from drivers.simulated.parameters import Boolean, Number, suffixes
 from drivers.simulated.rig import Rig
 from drivers.simulated.rig_setup import ChamberSetup
+from drivers.simulated.status import ScpiError
 
 _TEMPERATURE = 16
 _SLOWEST_K_PER_MIN = 0.01
@@ -28,6 +29,7 @@ class Chamber(RigDevice):
         self._ramp_k_per_min = setup.ramp_k_per_min
         self._lowest_c = setup.lowest_c
         self._highest_c = setup.highest_c
+        self._tripped = False
 
     def commands(self) -> tuple[Command, ...]:
         """Command table."""
@@ -46,6 +48,8 @@ class Chamber(RigDevice):
                 self._set_highest,
                 lambda: nr3(self._highest_c),
             ),
+            Command("[:SOURce]:TEMPerature:PROTection:TRIPped", ask=self._has_tripped),
+            Command("[:SOURce]:TEMPerature:PROTection:CLEar", self._clear),
             setting(":OUTPut[:STATe]", Boolean(), self._switch, lambda: boolean(on=self._is_conditioning())),
             Command(":MEASure[:SCALar]:TEMPerature", ask=lambda: nr3(self._air_c())),
         )
@@ -81,10 +85,20 @@ class Chamber(RigDevice):
         self._highest_c = highest_c
 
     def _switch(self, on: bool) -> None:
+        """Conditioning on or off; on is refused while a trip is latched."""
+        if on and self._tripped:
+            raise ScpiError(-221)
         self._rig.advance()
         if on is not self._rig.thermal.is_conditioning:
             self._rig.note(self._place, "conditioning on" if on else "conditioning off")
         self._rig.thermal.switch_conditioning(on=on)
+
+    def _has_tripped(self) -> str:
+        self._air_c()
+        return boolean(on=self._tripped)
+
+    def _clear(self) -> None:
+        self._tripped = False
 
     def _is_conditioning(self) -> bool:
         self._air_c()
@@ -95,5 +109,6 @@ class Chamber(RigDevice):
         self._rig.advance()
         air_c = self._rig.thermal.indicated_air_c
         if self._rig.thermal.is_conditioning and not self._lowest_c <= air_c <= self._highest_c:
+            self._tripped = True
             self._switch(on=False)
         return air_c
