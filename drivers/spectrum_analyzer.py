@@ -21,7 +21,11 @@ WAIT_EXTRA_S = 5.0
 """A reply may take twice the sweep time, and five seconds for tuning and the bus (our choice)."""
 
 WIDEST_DBM = 400.0
-"""A level further from 0 dBm is none but another number, or another byte order. Thermal noise is -174 dBm in 1 Hz."""
+NARROWEST_DBM = 1e-12
+"""A level further from 0 dBm, or nearer without being 0, is another number or has its bytes in another order.
+
+Thermal noise is -174 dBm in 1 Hz; a 32-bit number resolves 1e-8 dB at best where levels are not almost 0 (our bounds).
+"""
 
 _POWER_QUESTIONABLE = 8
 _DB_PER_RELATIVE = 10.0 / math.log(10.0)
@@ -100,8 +104,9 @@ class ScpiSpectrumAnalyzer(ScpiInstrument):
         if self._setting is None or len(levels_dbm) != self._setting.points:
             wanted = "no sweep setting" if self._setting is None else f"{self._setting.points} points"
             raise self._messages.wrong(f"{len(levels_dbm)} points came, {wanted} had been made", query)
-        if not max(map(abs, levels_dbm)) <= WIDEST_DBM:
-            raise self._messages.wrong(f"levels up to {max(map(abs, levels_dbm)):.3g} are no levels in dBm", query)
+        for level in levels_dbm:
+            if level and not NARROWEST_DBM <= abs(level) <= WIDEST_DBM:
+                raise self._messages.wrong(f"{level:.3g} is no level in dBm; is the byte order another?", query)
         if self.input_overloaded():
             raise self._messages.wrong("the input is overloaded", ":STAT:QUES:COND?")
         return mean_power(levels_dbm)

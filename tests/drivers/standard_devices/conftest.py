@@ -24,31 +24,41 @@ _RESOURCE = re.compile(r"^resources:\n  (\S+):$", re.MULTILINE)
 
 
 class StillClock:
-    """Time stands still."""
+    """Time moves only when somebody sleeps."""
+
+    def __init__(self) -> None:
+        self.at_s = 0.0
 
     def now(self) -> datetime:
         return datetime(2026, 11, 2, tzinfo=UTC)
 
     def elapsed_s(self) -> float:
-        return 0.0
+        return self.at_s
 
     def sleep(self, duration_s: float) -> None:
-        raise AssertionError("drivers never sleep")
+        self.at_s += max(duration_s, 0.0)
 
 
 @pytest.fixture
-def standard_device(tmp_path: Path) -> Iterator[Callable[..., Messages]]:
-    """Open the device of a file by name.
+def still_clock() -> StillClock:
+    return StillClock()
+
+
+@pytest.fixture
+def standard_device(tmp_path: Path, still_clock: StillClock) -> Iterator[Callable[..., Messages]]:
+    """Open the device of a file by name; ``copy`` tells several of one file apart.
 
     ``number`` is the form of its numbers, with ``UNIT`` for the suffix of the quantity; ``replies`` are fixed ones that
     win over what the file says.
     """
     with contextlib.ExitStack() as opened:
 
-        def begin(name: str, number: str = "{:+.6E}", replies: Mapping[str, str] | None = None) -> Messages:
+        def begin(
+            name: str, number: str = "{:+.6E}", replies: Mapping[str, str] | None = None, copy: int = 0
+        ) -> Messages:
             text = (HERE / f"{name}.yaml").read_text()
             formed = _NUMBER.sub(lambda found: f'r: "{number.replace("UNIT", found[1] or "")}"', text)
-            file = tmp_path / f"{name}.yaml"  # a name of its own: PyVISA keeps one library for each
+            file = tmp_path / f"{name}-{copy}.yaml"  # a name of its own: PyVISA keeps one library for each
             file.write_text(formed)
             manager = resource_manager(f"{file}@sim")
             opened.callback(manager.close)
@@ -59,6 +69,6 @@ def standard_device(tmp_path: Path) -> Iterator[Callable[..., Messages]]:
                 devices[found[1]].add_dialogue(query, reply)
             link = open_resource(manager, found[1], TIMEOUT_S)
             opened.callback(link.close)
-            return Messages(link, name, StillClock())
+            return Messages(link, name, still_clock)
 
         yield begin

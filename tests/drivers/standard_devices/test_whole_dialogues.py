@@ -27,7 +27,8 @@ from drivers.tone_source import ScpiToneSource
 
 Device = Callable[..., Messages]
 
-#: NR1 to NR3 are 488.2, 8.7.2 to 8.7.4. White space may be a tab, and CR stands before LF (7.4.1). The rest is practice.
+#: NR1 to NR3 are 488.2, 8.7.2 to 8.7.4. White space may be a tab, and CR may stand before LF (7.4.1). Units behind a
+#: number are practice.
 DIALECTS = {
     "NR3": "{:+.6E}",
     "NR2": "{:.6f}",
@@ -38,7 +39,7 @@ DIALECTS = {
 }
 
 
-@pytest.fixture(params=DIALECTS.values(), ids=DIALECTS.keys())
+@pytest.fixture(params=list(DIALECTS.values()), ids=list(DIALECTS))
 def device(request: pytest.FixtureRequest, standard_device: Device) -> Callable[[str], Messages]:
     return lambda name: standard_device(name, request.param)
 
