@@ -29,7 +29,7 @@ CHAMBER_MARGIN_K = 5.0
 
 @dataclass(frozen=True, slots=True)
 class WakeUp:
-    """What bring-up works with; ``identities`` is filled by its first step."""
+    """What bring-up works with; ``identities`` is filled by its first step, or holds who answered before a retry."""
 
     places: Places
     part: Part
@@ -50,10 +50,18 @@ def bring_up(context: WakeUp, report: Callable[[str], None]) -> None:
 
 
 def _identify(context: WakeUp) -> str:
-    """Ask each instrument who it is, and compare its serial number with the bench file."""
+    """Ask each instrument who it is, and compare with the bench file's serial number and with who it was before."""
     for place, instrument in context.places.present():
         entry = context.bench.instrument.present[place]
         identity = instrument.identify()
+        before = context.identities.get(place)
+        if before is not None and identity != before:
+            raise NotThere(
+                f"{_named(identity)} answers where {_named(before)} did when this run began",
+                instrument=place,
+                resource=entry.resource,
+                message="*IDN?",
+            )
         context.identities[place] = identity
         if entry.serial is not None and identity.serial != entry.serial:
             raise NotThere(
@@ -64,6 +72,10 @@ def _identify(context: WakeUp) -> str:
             )
         instrument.drain_errors()
     return f"{len(context.identities)} instruments answer"
+
+
+def _named(identity: Identity) -> str:
+    return f"{identity.maker} {identity.model} {identity.serial} {identity.firmware}"
 
 
 def _safe_state(context: WakeUp) -> str:
@@ -111,8 +123,14 @@ def _protect(context: WakeUp) -> str:
     ratings = context.part.absolute_maximum
     over_voltage_v = min(ratings.supply_v, max(mode.supply_v for mode in modes) * OVER_VOLTAGE_FACTOR)
     over_current_a = min(ratings.supply_current_a, max(mode.current_limit_a for mode in modes) * OVER_VOLTAGE_FACTOR)
-    supply.prepare(over_voltage_v, over_current_a)
-    return f"over-voltage at {over_voltage_v:.3g} V, over-current at {over_current_a * 1e3:.3g} mA"
+    entry = context.bench.instrument.supply
+    had_tripped = supply.protection_tripped()
+    supply.prepare(over_voltage_v, over_current_a, remote_sense=None if entry is None else entry.remote_sense)
+    text = f"over-voltage at {over_voltage_v:.3g} V, over-current at {over_current_a * 1e3:.3g} mA"
+    if had_tripped:
+        supply.clear_protection()
+        text += "; a protection had tripped before this run and has been cleared"
+    return text
 
 
 def _terminate(context: WakeUp) -> str:
@@ -135,6 +153,11 @@ def _bias_on(context: WakeUp) -> str:
     entry = context.bench.instrument.supply
     context.clock.sleep(entry.settle_s if entry is not None else 0.0)
     current_a = supply.read_current_a()
+    if supply.regulation() == "current":
+        raise Tripped(
+            f"the supply is in current limit right after bias on: {current_a * 1e3:.1f} mA at "
+            f"{supply.read_voltage_v():.2f} V; look for a short, or a lead that is reversed"
+        )
     highest_a = max(other.plausible_current_a.max for other in context.part.supply_mode)
     # The mode pins are not driven yet, so any mode of the part may be the one that is on.
     lowest_a = min(other.plausible_current_a.min for other in context.part.supply_mode)

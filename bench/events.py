@@ -21,6 +21,7 @@ EventKind = Literal[
     "soak ended",
     "soak timed out",
     "condition done",
+    "retrying",
     "tripped",
     "stopped",
     "safe state",

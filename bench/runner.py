@@ -15,16 +15,17 @@ from bench.change import Changed, Changer
 from bench.errors import Stopped, Tripped, UnsafeBench
 from bench.events import Event, EventKind, Facts, Listener
 from bench.fewer_tones import FewerTones
-from bench.interlocks import broken, watches, watches_of_mode
 from bench.job import Job, RunBook, RunState, StopSwitch
 from bench.measure import SOURCE_READING, LineReader, Readings, needs_analyzer, read_condition, read_temperatures
 from bench.places import Places
-from bench.safe_state import make_safe, unconfirmed
-from bench.sequencer import FINAL, NEXT, Outcome, State, next_state
+from bench.retries import Retries
+from bench.safe_state import SafeStep, make_safe, unconfirmed
+from bench.sequencer import FINAL, MAY_RETRY, NEXT, Outcome, State, next_state
 from bench.small_signal import Sweeps
 from bench.soak import Sample, SoakWatch
 from bench.store.curves import Curve
-from drivers.errors import InstrumentError, Refused
+from bench.watchkeeping import Watchkeeper
+from drivers.errors import InstrumentError
 from drivers.messages import Exchange
 from drivers.roles import Identity
 from drivers.timing import Clock
@@ -32,9 +33,6 @@ from sequences.conditions import Condition
 
 #: Longest that a wait goes without looking for a wish to stop. Ours: short against a person's patience.
 STOP_LOOK_S = 0.5
-
-#: While conditions are read, temperatures may stray this many times as far as at the end of the soak. Ours.
-KEPT_FACTOR = 2.0
 
 #: Flag of a condition that was measured although its soak had timed out.
 SOAK_FLAG = "soak timed out"
@@ -93,14 +91,10 @@ class Runner:
         self._stop = stop
         self._take_exchanges = take_exchanges
         self._part, self._bench, self._sequence = setup.part.model, setup.bench.model, setup.sequence.model
-        self._changer = Changer(places, self._part, self._bench, self._sequence, setup.path_losses)
-        self._rules = watches(self._part, self._bench)
-        self._lines: LineReader | None = None
-        self._fewer_tones: FewerTones | None = None
-        if places.analyzer is not None and job.acquisition is not None and needs_analyzer(self._sequence.measure):
-            self._lines = LineReader(places.analyzer, job.acquisition, self._part, self._sequence, setup.path_losses)
-            self._fewer_tones = FewerTones(places, self._bench, self._changer, self._lines, self._wait)
-        self._sweeps = Sweeps(places, setup, job.conditions, self._changer, self._wait)
+        self._watchkeeper = Watchkeeper(places, self._part, self._bench, self._sequence)
+        facts = self._sequence.sequence
+        self._retries = Retries(facts.retries if facts.on_fault == "retry" else 0)
+        self._begin_session()
         self._progress = _Progress(job.left())
         self._acts: dict[State, Callable[[], Outcome]] = {
             State.BRINGING_UP: self._bring_up,
@@ -109,10 +103,23 @@ class Runner:
             State.SETTLING: self._settle,
             State.MEASURING: self._measure,
             State.COMMITTING: self._commit,
+            State.RETREATING: self._retreat,
+            State.PAUSING: self._pause,
             State.SHUTTING_DOWN: self._to_safe_state,
             State.STOPPING: self._to_safe_state,
             State.TRIPPING: self._to_safe_state,
         }
+
+    def _begin_session(self) -> None:
+        """Know nothing of what the instruments are set to."""
+        job, places, setup = self._job, self._places, self._job.setup
+        self._changer = Changer(places, self._part, self._bench, self._sequence, setup.path_losses)
+        self._lines: LineReader | None = None
+        self._fewer_tones: FewerTones | None = None
+        if places.analyzer is not None and job.acquisition is not None and needs_analyzer(self._sequence.measure):
+            self._lines = LineReader(places.analyzer, job.acquisition, self._part, self._sequence, setup.path_losses)
+            self._fewer_tones = FewerTones(places, self._bench, self._changer, self._lines, self._wait)
+        self._sweeps = Sweeps(places, setup, job.conditions, self._changer, self._wait)
 
     def run(self) -> None:
         """Run to a final state.
@@ -150,6 +157,9 @@ class Runner:
             return self._acts[state]()
         except InstrumentError as error:
             self._progress.error = error
+            # Before all have answered nothing has been switched on, and whoever started the run is still there.
+            if state in MAY_RETRY and self._all_answered() and self._retries.another(error):
+                return Outcome.FAULT
             return self._broken(str(error))
         except Tripped as trip:
             return self._broken(trip.cause)
@@ -159,7 +169,8 @@ class Runner:
 
     def _broken(self, cause: str) -> Outcome:
         # Only kept here: it is written down when the bench is safe, so that a slow disk cannot delay safety.
-        self._progress.cause = cause
+        history = self._retries.history(cause)
+        self._progress.cause = f"{cause} ({history})" if history else cause
         return Outcome.BROKEN
 
     # --- one method per state ------------------------------------------------------------------------------------
@@ -190,9 +201,9 @@ class Runner:
     def _soak(self) -> Outcome:
         progress = self._progress
         temperatures = read_temperatures(self._places)
-        self._watch(temperatures)
-        self._check_chamber()
-        self._check_bias()
+        self._watchkeeper.values(temperatures)
+        self._watchkeeper.chamber()
+        self._watchkeeper.bias(progress.left[0][1])
         if progress.soak is None:
             return Outcome.READY
         sample = Sample(
@@ -236,17 +247,18 @@ class Runner:
             if self._stop.asked:
                 return Outcome.STOP_ASKED
             readings = read_condition(self._places, self._lines, condition, self._sequence.measure)
-            self._watch(readings)
-            self._check_temperatures(condition, readings)
+            self._watchkeeper.values(readings)
+            if not progress.flag:
+                self._watchkeeper.temperatures(condition, readings)
             progress.readings.append({**levels, **readings})
-        self._check_sources()
+        self._watchkeeper.sources(self._changer.radiating)
         if self._fewer_tones is not None:
             self._fewer_tones.complete(condition, self._sequence.measure, progress.readings)
         held, progress.curves = self._sweeps.take(condition)
         progress.readings = [{**readings, **held} for readings in progress.readings]
-        self._check_chamber()
-        self._check_bias()
-        self._check_queues()
+        self._watchkeeper.chamber()
+        self._watchkeeper.bias(condition)
+        self._watchkeeper.queues()
         return Outcome.READY
 
     def _commit(self) -> Outcome:
@@ -254,77 +266,56 @@ class Runner:
         number, condition = progress.left.pop(0)
         exchanges = self._take_exchanges()
         self._book.complete_condition(number, progress.readings, exchanges, progress.flag, progress.curves)
+        self._retries.passed()
         self._say("condition done", _short(condition), {"number": number, "left": len(progress.left)})
         return Outcome.MORE if progress.left else Outcome.LAST
 
-    def _to_safe_state(self) -> Outcome:
+    def _retreat(self) -> Outcome:
+        """Make the bench safe after a fault that may pass; what cannot be made safe is not switched on again."""
+        progress, facts = self._progress, self._sequence.sequence
         steps = make_safe(self._places, self._bench.idle_c)
-        if self._progress.cause:
-            self._say("tripped", self._progress.cause)
-        for step in steps:
-            self._say("safe state", f"{step.name}: {step.problem or 'done'}", {"confirmed": step.confirmed})
+        progress.unsafe = unconfirmed(steps)
+        if progress.unsafe:
+            self._say_steps(steps)
+            return self._broken(str(progress.error))
+        attempt = self._retries.attempt
+        plan = f"attempt {attempt} of {facts.retries} in {facts.retry_after_s:g} s"
+        told = {"attempt": attempt, "condition": progress.left[0][0], **_facts(progress.error)}
+        self._say("retrying", f"{progress.error}; {plan}", told)
+        self._say_steps(steps)
+        self._book.exchanges(self._take_exchanges())
+        return Outcome.READY
+
+    def _pause(self) -> Outcome:
+        """Wait, then forget what was set and read since the last commit: the condition in progress begins anew."""
+        self._wait(self._sequence.sequence.retry_after_s)
+        left, identities = self._progress.left, self._progress.identities
+        self._progress = _Progress(left, identities=identities)
+        self._begin_session()
+        self._retries.begin()
+        return Outcome.READY
+
+    def _to_safe_state(self) -> Outcome:
+        progress = self._progress
+        steps = make_safe(self._places, self._bench.idle_c)
+        if progress.cause:
+            self._say("tripped", progress.cause, _facts(progress.error))
+        self._say_steps(steps)
         # What bring-up could not confirm either is said once.
-        self._progress.unsafe = tuple(dict.fromkeys((*self._progress.unsafe, *unconfirmed(steps))))
+        progress.unsafe = tuple(dict.fromkeys((*progress.unsafe, *unconfirmed(steps))))
         return Outcome.READY
 
     # --- what the states share -----------------------------------------------------------------------------------
-
-    def _watch(self, values: Readings) -> None:
-        found = broken(self._rules, values)
-        if found:
-            raise Tripped("; ".join(map(str, found)))
-
-    def _check_chamber(self) -> None:
-        """A chamber that has stopped itself knows why, which its temperature will show much later if at all."""
-        alarms = self._places.chamber.alarms() if self._places.chamber is not None else ()
-        if alarms:
-            raise Tripped(f"alarm of the chamber: {'; '.join(alarms)}")
-
-    def _check_bias(self) -> None:
-        """A supply that is off reads no current, which no range of current would catch."""
-        supply = self._places.supply
-        if supply is None:
-            return
-        if supply.protection_tripped():
-            raise Tripped("the supply's over-voltage or over-current protection has switched the bias off")
-        if not supply.output_is_on():
-            raise Tripped("the supply's output is off, though this run has switched it on")
-        values = {"supply_voltage_v": supply.read_voltage_v(), "supply_current_a": supply.read_current_a()}
-        self._watch(values)
-        # A supply in current limit keeps every absolute maximum, and pins that are stuck keep another mode.
-        found = broken(watches_of_mode(self._part.modes[self._progress.left[0][1].supply_mode]), values)
-        if found:
-            raise Tripped("; ".join(map(str, found)))
-
-    def _check_sources(self) -> None:
-        """A source that is off reads as a very weak tone, which no range of levels would catch."""
-        for place, source in self._places.sources():
-            if place in self._changer.radiating and not source.output_is_on():
-                raise Tripped(f"{place} is off, though this run has switched it on")
-
-    def _check_temperatures(self, condition: Condition, readings: Readings) -> None:
-        """What was soaked must stay so: a chamber that has stopped drifts away without a word."""
-        rule = self._sequence.soak
-        if self._places.chamber is None or self._progress.flag:
-            return
-        for name, within_k in (("air_temperature_c", rule.air_within_k), ("board_temperature_c", rule.board_within_k)):
-            found = readings.get(name, condition.temperature_c)
-            if not abs(found - condition.temperature_c) <= KEPT_FACTOR * within_k:
-                raise Tripped(f"{name.partition('_')[0]} at {found:.2f} °C has left {condition.temperature_c:g} °C")
-
-    def _check_queues(self) -> None:
-        """An instrument that refused a setting has measured something else: no reading of this condition stands."""
-        for place, instrument in self._places.present():
-            entries = instrument.drain_errors()
-            if entries:
-                resource = self._bench.instrument.present[place].resource
-                raise Refused(entries[0].number, entries[0].text, instrument=place, resource=resource)
 
     def _wait(self, duration_s: float) -> None:
         """Wait in slices, so that a wish to stop is seen soon."""
         ends_s = self._clock.elapsed_s() + duration_s
         while not self._stop.asked and (left_s := ends_s - self._clock.elapsed_s()) > 0:
             self._clock.sleep(min(left_s, STOP_LOOK_S))
+
+    def _say_steps(self, steps: tuple[SafeStep, ...]) -> None:
+        for step in steps:
+            self._say("safe state", f"{step.name}: {step.problem or 'done'}", {"confirmed": step.confirmed})
 
     def _say(self, kind: EventKind, text: str, facts: Facts | None = None) -> None:
         event = Event(self._clock.now(), kind, text, facts or {})
@@ -373,13 +364,29 @@ class Runner:
             return UnsafeBench(progress.unsafe, self._job.run)
         if state is State.STOPPED:
             return Stopped(self._job.run)
+        if state is State.TRIPPED and progress.error is not None:
+            history = self._retries.history(str(progress.error))
+            if history:
+                progress.error.add_note(history)
+            return progress.error
         if state is State.TRIPPED:
-            return progress.error or Tripped(progress.cause, self._job.run)
+            return Tripped(progress.cause, self._job.run)
         return None
 
 
 def _add_unwritten(error: BaseException, second: BaseException) -> None:
     error.add_note(f"the end of the run could not be written down: {second}")
+
+
+def _facts(error: InstrumentError | None) -> Facts:
+    """Which instrument failed, at which message, and how; nothing if none did."""
+    if error is None:
+        return {}
+    return {
+        "instrument": error.instrument,
+        "message": error.message,
+        "cause": f"{type(error).__name__}: {error.problem}",
+    }
 
 
 def _short(condition: Condition) -> str:

@@ -1,7 +1,8 @@
 """What comes next in a run: a table, and nothing else.
 
 A run is always in one state; acting in it has one outcome; the pair names the next state. Whatever is not in the table
-cannot happen. Resume is the same table, started with the conditions that are left.
+cannot happen. Resume is the same table, started with the conditions that are left. So is a retry after a fault: the
+bench is made safe, the run pauses, and the bench is brought up again for the same conditions.
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ class State(Enum):
     MEASURING = "measuring"
     COMMITTING = "committing"
     SHUTTING_DOWN = "shutting down"
+    RETREATING = "retreating"
+    PAUSING = "pausing"
     STOPPING = "stopping"
     TRIPPING = "tripping"
     DONE = "done"
@@ -34,7 +37,8 @@ class Outcome(Enum):
     WAITING = "waiting"
     MORE = "more conditions"
     LAST = "last condition"
-    BROKEN = "interlock broken or instrument failed"
+    FAULT = "instrument failed, to be tried again"
+    BROKEN = "interlock broken, or instrument failed for good"
     STOP_ASKED = "stop asked"
 
 
@@ -45,6 +49,10 @@ FINAL = frozenset({State.DONE, State.STOPPED, State.TRIPPED})
 TO_SAFETY = frozenset({State.SHUTTING_DOWN, State.STOPPING, State.TRIPPING})
 
 _AT_WORK = frozenset(State) - FINAL - TO_SAFETY
+
+#: Where instruments are spoken to, and a fault of one may be tried again. Retreating is not among them: what cannot be
+#: made safe is not switched on again.
+MAY_RETRY = _AT_WORK - {State.COMMITTING, State.RETREATING, State.PAUSING}
 
 NEXT: dict[tuple[State, Outcome], State] = {
     (State.BRINGING_UP, Outcome.MORE): State.CHANGING,
@@ -57,9 +65,12 @@ NEXT: dict[tuple[State, Outcome], State] = {
     (State.MEASURING, Outcome.READY): State.COMMITTING,
     (State.COMMITTING, Outcome.MORE): State.CHANGING,
     (State.COMMITTING, Outcome.LAST): State.SHUTTING_DOWN,
+    (State.RETREATING, Outcome.READY): State.PAUSING,
+    (State.PAUSING, Outcome.READY): State.BRINGING_UP,
     (State.SHUTTING_DOWN, Outcome.READY): State.DONE,
     (State.STOPPING, Outcome.READY): State.STOPPED,
     (State.TRIPPING, Outcome.READY): State.TRIPPED,
+    **{(state, Outcome.FAULT): State.RETREATING for state in MAY_RETRY},
     **{(state, Outcome.BROKEN): State.TRIPPING for state in _AT_WORK},
     **{(state, Outcome.STOP_ASKED): State.STOPPING for state in _AT_WORK},
 }

@@ -35,7 +35,12 @@ NumbersOrAll = Annotated[tuple[float, ...] | All, BeforeValidator(_numbers_or_al
 
 
 class SequenceFacts(FileModel):
-    """``[sequence]``: name, the files it goes with, and what holds for the whole run."""
+    """``[sequence]``: name, the files it goes with, and what holds for the whole run.
+
+    With ``on_fault = "retry"`` a run whose instrument fails makes the bench safe, waits, and goes on with the condition
+    in progress, up to ``retries`` times for each condition: a night may have many faults that pass, and an instrument
+    that is gone lets no condition be completed.
+    """
 
     name: str = Field(min_length=1)
     description: str = ""
@@ -44,6 +49,9 @@ class SequenceFacts(FileModel):
     reference_temperature_c: float = 25.0
     repeats: int = Field(default=1, ge=1, le=1000)
     on_soak_timeout: Literal["trip", "flag"] = "trip"
+    on_fault: Literal["trip", "retry"] = "trip"
+    retries: int = Field(default=2, ge=1, le=100)
+    retry_after_s: NonNegative = 10.0
 
 
 class Axes(FileModel):

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from bench.plan import Plan
 
 #: Events that a person wants to read as they happen; bring-up and safe-state steps are in the run's record.
-SPOKEN = frozenset({"run resumed", "soak timed out", "tripped", "stopped"})
+SPOKEN = frozenset({"run resumed", "soak timed out", "retrying", "tripped", "stopped"})
 
 #: Those of them after which nothing more is measured.
 ENDING = frozenset({"tripped", "stopped"})

@@ -24,6 +24,13 @@ EXPECTED = [
     (State.MEASURING, Outcome.READY, State.COMMITTING),
     (State.COMMITTING, Outcome.MORE, State.CHANGING),
     (State.COMMITTING, Outcome.LAST, State.SHUTTING_DOWN),
+    (State.BRINGING_UP, Outcome.FAULT, State.RETREATING),
+    (State.CHANGING, Outcome.FAULT, State.RETREATING),
+    (State.SOAKING, Outcome.FAULT, State.RETREATING),
+    (State.SETTLING, Outcome.FAULT, State.RETREATING),
+    (State.MEASURING, Outcome.FAULT, State.RETREATING),
+    (State.RETREATING, Outcome.READY, State.PAUSING),
+    (State.PAUSING, Outcome.READY, State.BRINGING_UP),
     (State.SHUTTING_DOWN, Outcome.READY, State.DONE),
     (State.STOPPING, Outcome.READY, State.STOPPED),
     (State.TRIPPING, Outcome.READY, State.TRIPPED),
@@ -106,6 +113,24 @@ def test_measuring_is_followed_only_by_committing_or_safety() -> None:
     """Readings are either committed or dropped with the condition; none goes on to the next condition."""
     assert {following for (state, _), following in NEXT.items() if state is State.MEASURING} == {
         State.COMMITTING,
+        State.RETREATING,
         State.TRIPPING,
         State.STOPPING,
     }
+
+
+def test_a_retry_passes_the_safe_state_and_a_pause_and_begins_at_bring_up() -> None:
+    """Between a fault and the next attempt the bench is safe; nothing leads from a fault straight back to work."""
+    ways = {(state, following) for (state, outcome), following in NEXT.items() if outcome is Outcome.FAULT}
+    out_of_pause = {following for (state, _), following in NEXT.items() if state is State.PAUSING}
+
+    assert {following for _, following in ways} == {State.RETREATING}
+    assert next_state(State.RETREATING, Outcome.READY) is State.PAUSING
+    assert out_of_pause == {State.BRINGING_UP, State.TRIPPING, State.STOPPING}
+
+
+def test_what_cannot_be_made_safe_is_not_tried_again() -> None:
+    """From the retreat a failure leads to the trip, and none of its ways leads straight back to bring-up."""
+    assert next_state(State.RETREATING, Outcome.BROKEN) is State.TRIPPING
+    assert (State.RETREATING, Outcome.FAULT) not in NEXT
+    assert (State.PAUSING, Outcome.FAULT) not in NEXT

@@ -1,0 +1,88 @@
+"""What is watched over a run besides what the interlocks' ranges tell: each rule names what no range would catch.
+
+Each method asks or is given values, and raises Tripped with the cause, or the InstrumentError of who was asked.
+"""
+
+from __future__ import annotations
+
+from bench.errors import Tripped
+from bench.interlocks import broken, watches, watches_of_mode
+from bench.measure import Readings
+from bench.places import Places
+from drivers.errors import Refused
+from sequences.bench_file import Bench
+from sequences.conditions import Condition
+from sequences.part_file import Part
+from sequences.sequence_file import Sequence
+
+#: While conditions are read, temperatures may stray this many times as far as at the end of the soak. Ours.
+KEPT_FACTOR = 2.0
+
+
+class Watchkeeper:
+    """Watches the instruments of one run."""
+
+    def __init__(self, places: Places, part: Part, bench: Bench, sequence: Sequence) -> None:
+        self._places = places
+        self._part = part
+        self._bench = bench
+        self._sequence = sequence
+        self._rules = watches(part, bench)
+
+    def values(self, values: Readings) -> None:
+        """What has been read must lie within its ranges."""
+        found = broken(self._rules, values)
+        if found:
+            raise Tripped("; ".join(map(str, found)))
+
+    def chamber(self) -> None:
+        """A chamber that has stopped itself knows why, which its temperature will show much later if at all."""
+        alarms = self._places.chamber.alarms() if self._places.chamber is not None else ()
+        if alarms:
+            raise Tripped(f"alarm of the chamber: {'; '.join(alarms)}")
+
+    def bias(self, condition: Condition) -> None:
+        """A supply that is off reads no current, which no range of current would catch."""
+        supply = self._places.supply
+        if supply is None:
+            return
+        if supply.protection_tripped():
+            raise Tripped("the supply's over-voltage or over-current protection has switched the bias off")
+        regulation = supply.regulation()
+        if regulation == "off":
+            raise Tripped("the supply's output is off, though this run has switched it on")
+        values = {"supply_voltage_v": supply.read_voltage_v(), "supply_current_a": supply.read_current_a()}
+        self.values(values)
+        # A supply in current limit keeps every absolute maximum, and pins that are stuck keep another mode.
+        if regulation == "current":
+            raise Tripped(
+                f"the supply is in current limit: {values['supply_current_a'] * 1e3:.1f} mA, "
+                f"{values['supply_voltage_v']:.3f} V"
+            )
+        found = broken(watches_of_mode(self._part.modes[condition.supply_mode]), values)
+        if found:
+            raise Tripped("; ".join(map(str, found)))
+
+    def sources(self, radiating: tuple[str, ...]) -> None:
+        """A source that is off reads as a very weak tone, which no range of levels would catch."""
+        for place, source in self._places.sources():
+            if place in radiating and not source.output_is_on():
+                raise Tripped(f"{place} is off, though this run has switched it on")
+
+    def temperatures(self, condition: Condition, readings: Readings) -> None:
+        """What was soaked must stay so: a chamber that has stopped drifts away without a word."""
+        rule = self._sequence.soak
+        if self._places.chamber is None:
+            return
+        for name, within_k in (("air_temperature_c", rule.air_within_k), ("board_temperature_c", rule.board_within_k)):
+            found = readings.get(name, condition.temperature_c)
+            if not abs(found - condition.temperature_c) <= KEPT_FACTOR * within_k:
+                raise Tripped(f"{name.partition('_')[0]} at {found:.2f} °C has left {condition.temperature_c:g} °C")
+
+    def queues(self) -> None:
+        """An instrument that refused a setting has measured something else: no reading of this condition stands."""
+        for place, instrument in self._places.present():
+            entries = instrument.drain_errors()
+            if entries:
+                resource = self._bench.instrument.present[place].resource
+                raise Refused(entries[0].number, entries[0].text, instrument=place, resource=resource)
