@@ -385,16 +385,11 @@ LEVELS = (-90.0, -89.5, -90.25, -90.0)
 NOISY = (-90.123456, -89.54321, -90.777777, -89.987654)
 
 
-@pytest.mark.parametrize("end", [b"", b"\r"])
-def test_a_trace_of_negative_levels_is_averaged_in_power(obedient: Any, end: bytes) -> None:
+def test_a_trace_of_negative_levels_is_averaged_in_power(obedient: Any) -> None:
     """pyvisa-sim cannot hold bytes above 127, so these come from a script. 10·log10 of the mean of 10^(level/10)."""
     expected = 10 * math.log10(sum(10 ** (level / 10) for level in LEVELS) / 4)
 
-    if end:
-        with pytest.raises(NotUnderstood):  # the link takes CR and LF off behind a block; here it is one byte too many
-            swept(obedient, block(LEVELS, ">%df") + end)
-    else:
-        assert swept(obedient, block(LEVELS, ">%df")) == pytest.approx(expected, abs=1e-5)
+    assert swept(obedient, block(LEVELS, ">%df")) == pytest.approx(expected, abs=1e-5)
 
 
 @pytest.mark.parametrize(
