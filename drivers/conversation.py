@@ -19,6 +19,8 @@ from enum import Enum
 from typing import NamedTuple, TypeVar
 
 from drivers import scpi_text
+from drivers.deviating_link import DeviatingLink, Note
+from drivers.deviations import Deviations
 from drivers.errors import InstrumentError, LinkLost, NotThere, NotUnderstood, OutOfTurn, Refused, TimedOut
 from drivers.link import Link
 from drivers.reunion import Reunion
@@ -71,12 +73,21 @@ class Conversation:
         instrument: Name of the instrument in the bench file.
         clock: Clock that dates the exchanges.
         on_exchange: Called after every exchange; None for nobody.
+        deviations: Where the instrument's words differ from the drivers'; None for nowhere.
     """
 
     def __init__(
-        self, link: Link, instrument: str, clock: Clock, on_exchange: Callable[[Exchange], None] | None = None
+        self,
+        link: Link,
+        instrument: str,
+        clock: Clock,
+        on_exchange: Callable[[Exchange], None] | None = None,
+        deviations: Deviations | None = None,
     ) -> None:
         self.instrument = instrument
+        if deviations is not None:
+            # Noted is what goes over the wire, so that a recording shows the instrument's own words.
+            link, on_exchange = DeviatingLink(link, deviations, clock, self._noting(on_exchange)), None
         self._link = link
         self._send = link.send
         self._receive = link.receive
@@ -238,6 +249,15 @@ class Conversation:
             self._count += 1
             duration_s = self._elapsed_s() - at_s
             self._on_exchange(Exchange(self._count, self.instrument, at_s, sent, received, duration_s, error))
+
+    def _noting(self, on_exchange: Callable[[Exchange], None] | None) -> Note:
+        def note(sent: bytes, at_s: float, received: bytes | None, error: str | None) -> None:
+            if on_exchange is not None:
+                self._count += 1
+                duration_s = self._elapsed_s() - at_s
+                on_exchange(Exchange(self._count, self.instrument, at_s, sent, received, duration_s, error))
+
+        return note
 
     def _failed(self, error: BaseException, sent: bytes, at_s: float, message: str) -> None:
         """Note a failed exchange and mark the line; also for an interrupt, which leaves a reply outstanding too."""
