@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from bench.clocks import RealClock, SimulatedClock
+from bench.clocks import RealClock, ScaledClock, SimulatedClock
 from bench.code_lines import with_latches
 from bench.places import ROLE_OF_PLACE, Places
 from bench.recording import ExchangeLog
@@ -54,12 +54,12 @@ def clock_of(bench: Bench, goes_on_from: datetime | None = None) -> Clock:
     """A new clock as the bench file asks for it; a simulated one starts as given, where the file says, or now."""
     if bench.bench.clock == "real":
         return RealClock()
-    if goes_on_from is not None:
-        return SimulatedClock(goes_on_from)
-    starts = bench.simulation.starts if bench.simulation is not None else None
-    if starts is None:
-        return SimulatedClock(RealClock().now())
-    return SimulatedClock(starts)
+    starts = goes_on_from
+    if starts is None and bench.simulation is not None:
+        starts = bench.simulation.starts
+    if bench.bench.speed is not None:
+        return ScaledClock(bench.bench.speed, starts)
+    return SimulatedClock(RealClock().now() if starts is None else starts)
 
 
 Missing = dict[str, InstrumentError]
@@ -86,7 +86,7 @@ def open_bench(
     clock = clock_of(bench, goes_on_from)
     log = ExchangeLog()
     rig: Rig | None = None
-    if bench.is_simulated:
+    if bench.is_in_process:
         rig, manager = _simulated(loaded, part, unit, clock, through=through)
     else:
         manager = resource_manager(bench.bench.visa_library)

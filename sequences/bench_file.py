@@ -17,7 +17,8 @@ from sequences.code_lines import ShiftedWord, StrobedWord, line_problems
 from sequences.instrument_entry import InstrumentEntry
 from sequences.part_file import FileModel, Span
 from sequences.path_entries import DeEmbeddingEntry, NonNegative, PathLossEntry
-from sequences.resource_strings import parse_resource
+from sequences.power_meter_entry import PowerMeterEntry
+from sequences.resource_strings import loopback_port, parse_resource
 from sequences.values import NumberList
 
 
@@ -336,11 +337,23 @@ class Simulation(FileModel):
 
 
 class BenchFacts(FileModel):
-    """``[bench]``: name, VISA library and clock."""
+    """``[bench]``: name, VISA library and clock.
+
+    ``speed``, with the scaled clock: how many times faster than real time a served rig and its run live.
+    """
 
     name: str = Field(min_length=1)
     visa_library: str = ""
-    clock: Literal["real", "simulated"] = "real"
+    clock: Literal["real", "simulated", "scaled"] = "real"
+    speed: float | None = Field(default=None, gt=0, allow_inf_nan=False)
+
+    @model_validator(mode="after")
+    def _speed_fits(self) -> Self:
+        if self.clock == "scaled" and self.speed is None:
+            raise ValueError('clock = "scaled" needs speed, such as speed = 600: how many times faster than real time')
+        if self.clock != "scaled" and self.speed is not None:
+            raise ValueError(f'speed goes only with clock = "scaled", and clock is "{self.clock}"')
+        return self
 
 
 class Bench(FileModel):
@@ -356,7 +369,12 @@ class Bench(FileModel):
 
     @property
     def is_simulated(self) -> bool:
-        """Whether the instruments are the rig's."""
+        """Whether the instruments are the rig's, in this process or served by another."""
+        return self.is_in_process or self.bench.clock == "scaled"
+
+    @property
+    def is_in_process(self) -> bool:
+        """Whether the rig is in the process of the run."""
         return self.bench.visa_library == "@sim"
 
     @property
@@ -366,6 +384,19 @@ class Bench(FileModel):
 
     @model_validator(mode="after")
     def _clock_fits(self) -> Self:
-        if self.bench.clock == "simulated" and not self.is_simulated:
+        clock = self.bench.clock
+        if clock == "simulated" and not self.is_in_process:
             raise ValueError('clock = "simulated" goes only with visa_library = "@sim"; real instruments need "real"')
         return self
+        if clock != "scaled":
+            return self
+        if self.is_in_process:
+            raise ValueError('clock = "scaled" is for a rig that is served; visa_library = "@sim" needs "simulated"')
+        if self.simulation is None:
+            raise ValueError('clock = "scaled" is for a simulated bench, and there is no [simulation]')
+        for place, entry in self.instrument.present.items():
+            if loopback_port(entry.resource) is None:
+                raise ValueError(
+                    f'clock = "scaled" is for a rig served on this machine, and {place} is at {entry.resource}: '
+                    'real instruments need "real", a served one TCPIP::127.0.0.1::port::SOCKET'
+                )

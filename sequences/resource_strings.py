@@ -63,6 +63,15 @@ def parse_resource(text: str) -> ResourceString:
     raise BadResource(f"no kind of line begins so; the forms are {'; '.join(FORMS.values())}")
 
 
+def loopback_port(text: str) -> tuple[str, int] | None:
+    """Host and port of a raw socket of this machine; None for any other resource. Raises BadResource."""
+    resource = parse_resource(text)
+    if resource.kind != "socket":
+        return None
+    _, host, port, _ = resource.canonical.split("::")
+    return (host, int(port)) if re.fullmatch(r"127(\.\d{1,3}){3}", host) else None
+
+
 def _serial(port: str, parts: list[str]) -> ResourceString:
     if _without_class(parts, "serial"):
         raise _bad("serial", f"{parts[0]!r} is too much")

@@ -18,6 +18,7 @@ from bench.cli.failures import run_guarded
 from bench.cli.plan import plan
 from bench.cli.run import resume, run
 from bench.cli.runs import runs
+from bench.cli.simulate import simulate
 
 app = typer.Typer(
     name="nightbench",
@@ -29,7 +30,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
-for command in (demo, check, plan, run, resume, runs, derive, report, export):
+for command in (demo, check, plan, run, resume, runs, derive, report, export, simulate):
     app.command()(command)
 
 

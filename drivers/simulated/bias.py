@@ -5,6 +5,7 @@ The current limit folds the voltage back; over-current protection switches off. 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -44,14 +45,19 @@ class Bias:
         self.over_current_armed = False
         self.over_voltage_tripped = False
         self.over_current_tripped = False
+        #: Faults: what the output gives at most whatever its setting, and what the unit draws above its due.
+        self.most_current_a = math.inf
+        self.extra_current_a = 0.0
 
     def terminals(self, load: Callable[[float], float]) -> Terminals:
         """Operating point of supply and unit; trips a protection that is passed, and is off then."""
         if not self.on:
             return OFF
         voltage = max(0.0, self.voltage_v + self.voltage_error_v)
+        if self.extra_current_a and voltage:
+            load = _with_leak(load, self.extra_current_a / voltage)
         current = load(voltage)
-        limiting = current > self.current_limit_a
+        limiting = current > self._limit_a
         if limiting:
             voltage, current = self._fold_back(voltage, load)
         if self.over_voltage_armed and voltage > self.over_voltage_v:
@@ -63,12 +69,21 @@ class Bias:
             return OFF
         return Terminals(voltage, current, limiting)
 
+    @property
+    def _limit_a(self) -> float:
+        return min(self.current_limit_a, self.most_current_a)
+
     def _fold_back(self, highest_v: float, load: Callable[[float], float]) -> tuple[float, float]:
         low, high = 0.0, highest_v
         for _ in range(_HALVINGS):
             middle = (low + high) / 2
-            if load(middle) > self.current_limit_a:
+            if load(middle) > self._limit_a:
                 high = middle
             else:
                 low = middle
         return low, load(low)
+
+
+def _with_leak(load: Callable[[float], float], leak_s: float) -> Callable[[float], float]:
+    """The load with a conductance beside it."""
+    return lambda voltage: load(voltage) + leak_s * voltage

@@ -44,6 +44,13 @@ class JournalEntry(NamedTuple):
 
 
 class Operating(NamedTuple):
+class Drift(NamedTuple):
+    """A fault: something that changes steadily since an instant, in its unit per second."""
+
+    per_s: float
+    began_s: float
+
+
     """The unit's bias and temperature at one instant; ``mode`` is None when it does not amplify."""
 
     terminals: Terminals
@@ -88,6 +95,7 @@ class Rig:
         self.exceeded: dict[str, float] = {}
         self._advanced_to_s = clock.elapsed_s()
 
+        self.drifts: dict[str, Drift] = {}
     @cached_property
     def analyzer(self) -> AnalyzerModel:
         """The analyzer's inside; only on a bench that has one."""
@@ -121,6 +129,11 @@ class Rig:
             self._advanced_to_s = now
 
     # --- What is connected ---------------------------------------------------------------------------------------
+
+    def drifted(self, place: str) -> float:
+        """What a drift at a place, switched on as a fault, amounts to by now; 0 without one."""
+        drift = self.drifts.get(place)
+        return 0.0 if drift is None else drift.per_s * (self.clock.elapsed_s() - drift.began_s)
 
     @property
     def load_ohm(self) -> float | None:
@@ -186,6 +199,7 @@ class Rig:
             was_on = self.bias.on
             terminals = self.bias.terminals(
                 lambda voltage: unit.supply_current_a(unit.die_c(board_c, word, voltage), word, voltage)
+            self.bias.extra_current_a = self.drifted("supply")
             )
             if was_on and not self.bias.on:
                 self.note("supply", "bias tripped")
@@ -197,12 +211,13 @@ class Rig:
 
     def metered_current_a(self) -> float:
         """What the meter in the supply line reads now."""
-        return self.operating().terminals.current_a * (1 + self.meter_gain_error) + self.meter_offset_a
+        metered_a = self.operating().terminals.current_a * (1 + self.meter_gain_error) + self.meter_offset_a
+        return metered_a + self.drifted("current_meter")
 
     def metered_board_c(self) -> float:
         """What the thermometer on the board reads now."""
         self.advance()
-        return self.thermal.board_c + self.thermometer_error_k
+        return self.thermal.board_c + self.thermometer_error_k + self.drifted("board_thermometer")
 
     def input_tone(self, place: str, channel: str) -> tuple[float, float] | None:
         """Level in dBm at the channel's input, and frequency in Hz, of one source; None when it is off or absent."""

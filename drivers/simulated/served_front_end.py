@@ -5,7 +5,7 @@ What waits for a sweep is held until the clock has come so far by itself: ``read
 
 from __future__ import annotations
 
-from drivers.simulated.front_end import FrontEnd, FoundHeader
+from drivers.simulated.front_end import FoundHeader, FrontEnd
 
 
 class ServedFrontEnd(FrontEnd):

@@ -44,6 +44,7 @@ class Thermal:
         self._error_k = control_error_k
         self._rate_k_per_s = fastest_k_per_s
         self._conditioning = False
+        self._uncontrolled_k_per_s: float | None = None
         self._target_c = room_c
         self._profile_c = room_c
         self.air_c = room_c
@@ -74,10 +75,23 @@ class Thermal:
             self._profile_c = self.air_c
         self._conditioning = on
 
+    def lose_control(self, rate_k_per_s: float) -> None:
+        """A fault: while it conditions, the air changes at this rate whatever the target; 0 for a stuck chamber."""
+        self._profile_c = self.air_c
+        self._uncontrolled_k_per_s = rate_k_per_s
+
+    def regain_control(self) -> None:
+        """The fault is over; the profile goes on from where the air is."""
+        self._profile_c = self.air_c
+        self._uncontrolled_k_per_s = None
+
     def advance(self, duration_s: float) -> None:
         """Let ``duration_s`` pass."""
         if not self._conditioning:
             self._drift(duration_s)
+            return
+        if self._uncontrolled_k_per_s is not None:
+            self._follow(self._uncontrolled_k_per_s, duration_s)
             return
         goal_c = self._target_c - self._error_k
         to_go_k = goal_c - self._profile_c
