@@ -287,6 +287,10 @@ class Switch(Instrument, Protocol):
         """Routes that are closed now, of those that have been selected since power-up."""
         ...
 
+    def closed_of(self, routes: tuple[int, ...]) -> tuple[int, ...]:
+        """Which of these routes are closed now; for a look at a bench before anything is selected."""
+        ...
+
 
 class DigitalPort(Instrument, Protocol):
     """Words on the unit's logic pins by number: each on a port of that number, or through a latch of the unit.

@@ -37,13 +37,17 @@ class ScpiSwitch(ScpiInstrument):
 
     def selected(self) -> tuple[int, ...]:
         """Routes that are closed now, of those that this driver has selected."""
-        if not self._known:
+        return self.closed_of(tuple(self._known))
+
+    def closed_of(self, routes: tuple[int, ...]) -> tuple[int, ...]:
+        """Which of these routes are closed now, whoever has closed them."""
+        if not routes:
             return ()
-        query = f":ROUT:CLOS? {scpi_text.format_channel_list(self._known)}"
+        query = f":ROUT:CLOS? {scpi_text.format_channel_list(routes)}"
         states = self._messages.read(query, scpi_text.parse_booleans, self._messages.ask(query, repeatable=True))
-        if len(states) != len(self._known):
-            raise self._messages.wrong(f"{len(states)} states for {len(self._known)} routes", query)
-        return tuple(route for route, closed in zip(self._known, states, strict=True) if closed)
+        if len(states) != len(routes):
+            raise self._messages.wrong(f"{len(states)} states for {len(routes)} routes", query)
+        return tuple(route for route, closed in zip(routes, states, strict=True) if closed)
 
     def make_safe(self) -> None:
         """Nothing to do: opening a route would leave the unit's output without its load while it is still biased."""

@@ -50,6 +50,17 @@ def test_nothing_is_known_of_routes_that_were_never_selected(switch: Switch) -> 
     assert switch.selected() == ()
 
 
+def test_what_is_closed_can_be_asked_before_anything_is_selected(switch: Switch, routes: tuple[int, int]) -> None:
+    """Of the routes that are named; asking closes and opens none."""
+    before = switch.closed_of(routes)
+    assert switch.closed_of(routes) == before
+
+    switch.select(routes[1])
+
+    assert switch.closed_of(routes) == (routes[1],)
+    assert switch.closed_of(()) == ()
+
+
 def test_a_route_that_does_not_exist_is_refused(switch: Switch, routes: tuple[int, int]) -> None:
     """And the next good one is selected as if nothing had been."""
     with pytest.raises(Refused):

@@ -328,6 +328,10 @@ class FakePort(FakeInstrument):
     def read_word(self, port: int) -> int:
         return self.words[port]
 
+    def closed_of(self, routes: tuple[int, ...]) -> tuple[int, ...]:
+        self._do("closed?", routes)
+        return tuple(route for route in routes if route in self.closed)
+
 
 def places_of(bench: FakeBench) -> Places:
     """Fakes at every place of the demo bench, and a network analyzer if the bench has one."""
