@@ -1,11 +1,7 @@
-"""What the suite of links runs on: pyvisa-sim and loopback sockets, each with one small talking device."""
+"""What the suite of links runs on: pyvisa-sim and real lines of this machine, each with one small talking device."""
 
 from __future__ import annotations
 
-import contextlib
-import socket
-import struct
-import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,27 +11,14 @@ import pyvisa
 
 from drivers.link import Link
 from drivers.visa import open_resource, resource_manager
+from loopback_peers.hislip import HislipServer
+from loopback_peers.serial_port import SerialPeer
+from loopback_peers.sockets import LoopbackServer
+from loopback_peers.talking import TalkingDevice
+from loopback_peers.vxi11 import Vxi11Server
 
 SHORT_S = 0.2
 """Time-out of the lines: long enough for a loopback reply on a busy machine, short enough for the tests of silence."""
-
-
-class TalkingDevice:
-    """Answers ``KEY?`` with what ``answers`` holds for it; None is silence, and so is an unknown query.
-
-    ``held_back`` answers are noted and come only on release, which is how a reply is late without any waiting.
-    ``broken_off`` answers stop without the end of their message.
-    """
-
-    def __init__(self) -> None:
-        self.answers: dict[bytes, bytes | None] = {b"*IDN?": b"MAKER,MODEL,7,1.0\n"}
-        self.received: list[bytes] = []
-        self.held_back: set[bytes] = set()
-        self.broken_off: set[bytes] = set()
-
-    def reply_to(self, message: bytes) -> bytes | None:
-        self.received.append(message)
-        return self.answers.get(message)
 
 
 class SimAdapter:
@@ -64,71 +47,6 @@ class SimAdapter:
 
     def release(self) -> None:
         self.output.extend(self.late)
-
-
-class LoopbackServer:
-    """The device on a TCP port of this machine, one thread for each connection."""
-
-    def __init__(self, device: TalkingDevice) -> None:
-        self.device = device
-        self.reset_on: bytes | None = None
-        self.close_on: bytes | None = None
-        self.listener = socket.create_server(("127.0.0.1", 0))
-        self.port: int = self.listener.getsockname()[1]
-        self.connections: list[socket.socket] = []
-        self.late: list[tuple[socket.socket, bytes]] = []
-        self.threads = [threading.Thread(target=self._accept)]
-        self.threads[0].start()
-
-    def _accept(self) -> None:
-        while True:
-            try:
-                connection, _ = self.listener.accept()
-            except OSError:  # the listener has been closed: the end of the test
-                return
-            self.connections.append(connection)
-            thread = threading.Thread(target=self._serve, args=(connection,))
-            self.threads.append(thread)
-            thread.start()
-
-    def _serve(self, connection: socket.socket) -> None:
-        buffer = b""
-        with contextlib.suppress(OSError), connection:
-            while received := connection.recv(4096):
-                buffer += received
-                while b"\n" in buffer:
-                    message, _, buffer = buffer.partition(b"\n")
-                    if not self._answer(connection, message):
-                        return
-
-    def _answer(self, connection: socket.socket, message: bytes) -> bool:
-        reply = self.device.reply_to(message) or b""
-        if message == self.reset_on:
-            connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
-            return False
-        if message == self.close_on:
-            return False
-        if message in self.device.held_back:
-            self.late.append((connection, reply))
-        else:
-            connection.sendall(reply)
-        return True
-
-    def release(self) -> None:
-        for connection, reply in self.late:
-            with contextlib.suppress(OSError):
-                connection.sendall(reply)
-
-    def close(self) -> None:
-        with contextlib.suppress(OSError):
-            self.listener.shutdown(socket.SHUT_RDWR)
-        self.listener.close()
-        self.threads[0].join()
-        for connection in self.connections:
-            with contextlib.suppress(OSError):
-                connection.shutdown(socket.SHUT_RDWR)
-        for thread in self.threads[1:]:
-            thread.join()
 
 
 @dataclass
@@ -181,13 +99,72 @@ def server() -> Iterator[LoopbackServer]:
 @pytest.fixture
 def socket_line(py_manager: pyvisa.ResourceManager, server: LoopbackServer) -> Iterator[Line]:
     """A line over a real TCP connection."""
-    link = open_resource(py_manager, f"TCPIP0::127.0.0.1::{server.port}::SOCKET", SHORT_S)
+    link = open_resource(py_manager, server.resource, SHORT_S)
     yield Line(link, server.device, server.release)
     link.close()
 
 
-@pytest.fixture(params=["sim_line", "socket_line"])
+@pytest.fixture
+def hislip_server() -> Iterator[HislipServer]:
+    """The device behind HiSLIP."""
+    started = HislipServer(TalkingDevice())
+    yield started
+    started.close()
+
+
+@pytest.fixture
+def hislip_line(py_manager: pyvisa.ResourceManager, hislip_server: HislipServer) -> Iterator[Line]:
+    """A HiSLIP line, over two real TCP connections."""
+    link = open_resource(py_manager, hislip_server.resource, SHORT_S)
+    yield Line(link, hislip_server.device, hislip_server.release)
+    link.close()
+
+
+@pytest.fixture
+def vxi11_server() -> Iterator[Vxi11Server]:
+    """The device behind VXI-11."""
+    started = Vxi11Server(TalkingDevice())
+    yield started
+    started.close()
+
+
+@pytest.fixture
+def vxi11_line(py_manager: pyvisa.ResourceManager, vxi11_server: Vxi11Server) -> Iterator[Line]:
+    """A VXI-11 line, over a real TCP connection."""
+    link = open_resource(py_manager, vxi11_server.resource, SHORT_S)
+    yield Line(link, vxi11_server.device, vxi11_server.release)
+    link.close()
+
+
+@pytest.fixture
+def serial_peer() -> Iterator[SerialPeer]:
+    """The device at a serial port."""
+    started = SerialPeer(TalkingDevice())
+    yield started
+    started.close()
+
+
+@pytest.fixture
+def serial_line(py_manager: pyvisa.ResourceManager, serial_peer: SerialPeer) -> Iterator[Line]:
+    """A serial line, over a pseudo-terminal."""
+    link = open_resource(py_manager, serial_peer.resource, SHORT_S)
+    yield Line(link, serial_peer.device, serial_peer.release)
+    link.close()
+
+
+FORGETFUL = ["sim_line", "socket_line", "hislip_line", "vxi11_line"]
+"""Lines on which nothing of the conversation before a clear can come after it. A serial line has no such end."""
+
+
+@pytest.fixture(params=[*FORGETFUL, "serial_line"])
 def line(request: pytest.FixtureRequest) -> Line:
     """Each of the lines in turn."""
+    made: Line = request.getfixturevalue(request.param)
+    return made
+
+
+@pytest.fixture(params=FORGETFUL)
+def forgetful_line(request: pytest.FixtureRequest) -> Line:
+    """Each line in turn that forgets by a clear."""
     made: Line = request.getfixturevalue(request.param)
     return made

@@ -1,4 +1,4 @@
-"""What every Link does, over pyvisa-sim and over a real TCP connection."""
+"""What every Link does, over pyvisa-sim and over real lines of this machine: socket, HiSLIP, VXI-11, serial port."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ Server = Any
 
 
 class StillClock:
-    """Time stands still; only ``elapsed_s`` is asked for."""
+    """Time stands still."""
 
     def elapsed_s(self) -> float:
         return 0.0
@@ -112,8 +112,9 @@ def test_no_complete_reply_is_a_time_out_and_after_a_clear_the_line_is_in_step(
     assert ask(line, b"*IDN?") == b"MAKER,MODEL,7,1.0"
 
 
-def test_a_late_reply_does_not_answer_the_next_question(line: Line) -> None:
+def test_a_late_reply_does_not_answer_the_next_question(forgetful_line: Line) -> None:
     """On a socket nothing discards it but opening the line again."""
+    line = forgetful_line
     line.device.answers[b"SLOW?"] = b"late\n"
     line.device.held_back.add(b"SLOW?")
     with pytest.raises(TimedOut):
@@ -129,6 +130,7 @@ def test_the_message_layer_stays_in_step_through_a_late_reply(line: Line) -> Non
     line.device.answers.update({b"SLOW?": b"late\n", b"*ESR?": b"0\n", b":SYST:ERR?": b'0,"No error"\n'})
     line.device.held_back.add(b"SLOW?")
     messages = Messages(line.link, "device", StillClock())  # type: ignore[arg-type]  # no other part of Clock is used
+    messages.meet()  # by its name a late reply is told from a new one, where the line does not forget
     with pytest.raises(TimedOut):
         messages.ask("SLOW?")
     line.release()
