@@ -13,6 +13,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import AwareDatetime, BeforeValidator, Field, model_validator
 
+from sequences.bench_facts import BenchFacts
 from sequences.code_lines import ShiftedWord, StrobedWord, line_problems
 from sequences.instrument_entry import InstrumentEntry
 from sequences.part_file import FileModel, Span
@@ -334,26 +335,6 @@ class Simulation(FileModel):
     seed: int = 0
     starts: AwareDatetime | None = None
     unit: dict[str, SimulatedUnit] = Field(default_factory=dict)
-
-
-class BenchFacts(FileModel):
-    """``[bench]``: name, VISA library and clock.
-
-    ``speed``, with the scaled clock: how many times faster than real time a served rig and its run live.
-    """
-
-    name: str = Field(min_length=1)
-    visa_library: str = ""
-    clock: Literal["real", "simulated", "scaled"] = "real"
-    speed: float | None = Field(default=None, gt=0, allow_inf_nan=False)
-
-    @model_validator(mode="after")
-    def _speed_fits(self) -> Self:
-        if self.clock == "scaled" and self.speed is None:
-            raise ValueError('clock = "scaled" needs speed, such as speed = 600: how many times faster than real time')
-        if self.clock != "scaled" and self.speed is not None:
-            raise ValueError(f'speed goes only with clock = "scaled", and clock is "{self.clock}"')
-        return self
 
 
 class Bench(FileModel):

@@ -34,10 +34,11 @@ class InstrumentEntry(FileModel):
     ``terminator`` ends messages both ways; ``reply_terminator`` is for an instrument that ends its replies otherwise.
     Where the line itself signals the end of a reply (VXI-11, HiSLIP, USBTMC, GPIB) no byte is waited for unless
     ``reply_terminator`` names one. ``timeout_s`` is the time for a whole reply, ``open_timeout_s`` that for opening the
-    line, which is ``timeout_s`` if left out.
+    line, which is ``timeout_s`` if left out. ``deviations`` names a table of deviations, relative to the bench file.
     """
 
     driver: str = "scpi"
+    deviations: str | None = Field(default=None, min_length=1)
     resource: Annotated[str, AfterValidator(_known_form)]
     timeout_s: float = Field(default=5.0, ge=0.001)
     open_timeout_s: float | None = Field(default=None, ge=0.001)

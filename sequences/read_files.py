@@ -20,6 +20,7 @@ from pydantic import BaseModel, ValidationError
 from sequences.bench_file import Bench
 from sequences.cross_checks import cross_check
 from sequences.de_embedding import DeEmbedding
+from sequences.deviation_file import DeviationTable
 from sequences.errors import FaultKind, FileFault, FileFaults, nearest_word
 from sequences.model_faults import model_faults
 from sequences.part_file import Part
@@ -33,7 +34,12 @@ T = TypeVar("T", bound=BaseModel)
 T_co = TypeVar("T_co", bound=BaseModel, covariant=True)
 
 #: A table that only one kind of file has, to tell a file that was given in another's place.
-_SIGNS = {"part": "part file", "bench": "bench file", "sequence": "sequence file"}
+_SIGNS = {
+    "part": "part file",
+    "bench": "bench file",
+    "sequence": "sequence file",
+    "deviations": "table of deviations",
+}
 
 _POSITION = re.compile(r"^(?P<problem>.*) \(at (?:line (?P<line>\d+), column (?P<column>\d+)|end of document)\)$", re.S)
 
@@ -47,7 +53,7 @@ class Loaded(Generic[T_co]):
         text: The file's text, whole.
         path: Where it was, or the name under which it was parsed.
         fingerprint: SHA-256 of the UTF-8 text, in hexadecimal.
-        attachments: Text of each file that this one names (Touchstone), by the name that it uses.
+        attachments: Text of each file that this one names (Touchstone, deviations), by the name that it uses.
         spelt: Key as the file spells it, by table and key in the model's units, where the two differ.
     """
 
@@ -85,7 +91,7 @@ def parse_sequence(text: str, name: str = "sequence file") -> Loaded[Sequence]:
 
 
 def parse_bench(text: str, name: str = "bench file", attachments: Mapping[str, str] | None = None) -> Loaded[Bench]:
-    """Model of a bench file's text; ``attachments`` are the Touchstone texts it names. Raises FileFaults."""
+    """Model of a bench file's text; ``attachments`` are the texts of the files it names. Raises FileFaults."""
     return _parse(text, name, Bench, attachments)
 
 
@@ -100,11 +106,12 @@ def read_sequence(path: Path | str) -> Loaded[Sequence]:
 
 
 def read_bench(path: Path | str) -> Loaded[Bench]:
-    """Read a bench file and the Touchstone files that it names, relative to it. Raises FileFaults."""
+    """Read a bench file and the Touchstone files and tables that it names, relative to it. Raises FileFaults."""
     path = Path(path)
     loaded = _parse(_text(path), str(path), Bench)
     named = [entry.touchstone for entry in loaded.model.path_loss]
     named += [entry.touchstone for entry in loaded.model.de_embedding]
+    named += [entry.deviations for entry in loaded.model.instrument.present.values()]
     names = dict.fromkeys(name for name in named if name is not None)
     attachments: dict[str, str] = {}
     faults: list[FileFault] = []
@@ -115,7 +122,31 @@ def read_bench(path: Path | str) -> Loaded[Bench]:
             faults.extend(found.faults)
     if faults:
         raise FileFaults(faults)
-    return replace(loaded, attachments=attachments)
+    loaded = replace(loaded, attachments=attachments)
+    deviation_tables(loaded)
+    return loaded
+
+
+def deviation_tables(bench: Loaded[Bench]) -> dict[str, Loaded[DeviationTable]]:
+    """Tables of deviations of a bench by place, from the texts that it came with. Raises FileFaults."""
+    tables: dict[str, Loaded[DeviationTable]] = {}
+    faults: list[FileFault] = []
+    for place, entry in bench.model.instrument.present.items():
+        if entry.deviations is None:
+            continue
+        text = bench.attachments.get(entry.deviations)
+        name = str(bench.path.parent / entry.deviations)
+        if text is None:
+            problem = f"{entry.deviations} did not come with the bench file"
+            where = f"[instrument.{place}]"
+            faults.append(FileFault("no file", str(bench.path), where, "deviations", problem=problem))
+            continue
+        table = _collect(faults, lambda text=text, name=name: _parse(text, name, DeviationTable))  # type: ignore[misc]  # the defaults bind this turn's file
+        if table is not None:
+            tables[place] = table
+    if faults:
+        raise FileFaults(dict.fromkeys(faults))
+    return tables
 
 
 def read_setup(
@@ -249,7 +280,7 @@ def _broken(message: str, text: str, name: str) -> FileFault:
 
 def _check_kind(raw: Mapping[str, Any], name: str, model: type[BaseModel]) -> None:
     """Say so at once when a file of another kind was given, instead of one fault for each of its tables."""
-    own = model.__name__.lower()
+    own = "deviations" if model is DeviationTable else model.__name__.lower()
     others = [kind for sign, kind in _SIGNS.items() if sign != own and isinstance(raw.get(sign), dict)]
     if own not in raw and others:
         raise FileFaults([FileFault("wrong file", name, found=f"a {others[0]}", allowed=f"a {_SIGNS[own]}")])
