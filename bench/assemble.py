@@ -136,6 +136,9 @@ def _places(
             continue
         links.append(link)
         drivers[place] = make(Messages(link, place, clock, log.note))
+    supply, outputs = drivers.get("supply"), bench.instrument.supply
+    if supply is not None and outputs is not None and outputs.output is not None:
+        supply.use_output(outputs.output)
     port, lines = drivers.get("code_port"), bench.instrument.code_port
     if port is not None and lines is not None:
         drivers["code_port"] = with_latches(port, lines)

@@ -153,11 +153,6 @@ def _bias_on(context: WakeUp) -> str:
     entry = context.bench.instrument.supply
     context.clock.sleep(entry.settle_s if entry is not None else 0.0)
     current_a = supply.read_current_a()
-    if supply.regulation() == "current":
-        raise Tripped(
-            f"the supply is in current limit right after bias on: {current_a * 1e3:.1f} mA at "
-            f"{supply.read_voltage_v():.2f} V; look for a short, or a lead that is reversed"
-        )
     highest_a = max(other.plausible_current_a.max for other in context.part.supply_mode)
     # The mode pins are not driven yet, so any mode of the part may be the one that is on.
     lowest_a = min(other.plausible_current_a.min for other in context.part.supply_mode)

@@ -228,6 +228,7 @@ def _supply(bench: Bench) -> SupplySetup | None:
         accuracy.current_a,
         entry.highest_voltage_v,
         entry.highest_current_a,
+        entry.output,
     )
 
 

@@ -54,14 +54,11 @@ class Watchkeeper:
         values = {"supply_voltage_v": supply.read_voltage_v(), "supply_current_a": supply.read_current_a()}
         self.values(values)
         # A supply in current limit keeps every absolute maximum, and pins that are stuck keep another mode.
+        found = list(map(str, broken(watches_of_mode(self._part.modes[condition.supply_mode]), values)))
         if regulation == "current":
-            raise Tripped(
-                f"the supply is in current limit: {values['supply_current_a'] * 1e3:.1f} mA, "
-                f"{values['supply_voltage_v']:.3f} V"
-            )
-        found = broken(watches_of_mode(self._part.modes[condition.supply_mode]), values)
+            found.insert(0, "the supply is in current limit")
         if found:
-            raise Tripped("; ".join(map(str, found)))
+            raise Tripped("; ".join(found))
 
     def sources(self, radiating: tuple[str, ...]) -> None:
         """A source that is off reads as a very weak tone, which no range of levels would catch."""

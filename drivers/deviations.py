@@ -27,7 +27,7 @@ TO_EVERY_INSTRUMENT: Final = (IDENTITY, EVENT_REGISTER, ERROR_QUEUE)
 WITHOUT: Final = {IDENTITY: "0,0,0,0", EVENT_REGISTER: "0", ERROR_QUEUE: '0,"No error"'}
 
 _COMPLETION: Final = ";*OPC?"
-_NUMBER_AT_END = re.compile(r"(\d+)(\??)$")
+_NUMBER_AT_END_OF_A_WORD = re.compile(r"(\d+)((?::[A-Z:]+)?\??)$")
 _CACHED: Final = 4096
 
 
@@ -177,10 +177,10 @@ class Deviations:
         for name in dict.fromkeys((header, header.removesuffix("?"))):
             if name in self.headers:
                 return self.headers[name], ""
-        numbered = _NUMBER_AT_END.search(header)
+        numbered = _NUMBER_AT_END_OF_A_WORD.search(header)
         if numbered is not None:
-            stem = f"{header[: numbered.start()]}#"
-            for name in dict.fromkeys((stem + numbered[2], stem)):
+            stem = f"{header[: numbered.start()]}#{numbered[2]}"
+            for name in dict.fromkeys((stem, stem.removesuffix("?"))):
                 if name in self.headers:
                     return self.headers[name], numbered[1]
         return None, ""

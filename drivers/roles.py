@@ -190,11 +190,22 @@ class NetworkAnalyzer(Instrument, Protocol):
         ...
 
 
+Regulation = Literal["voltage", "current", "off"]
+"""What a supply's output holds: the voltage that is set, or, in current limit, the current; or it is off."""
+
+
 class DCSupply(Instrument, Protocol):
     """One output of a DC supply."""
 
-    def prepare(self, over_voltage_v: float, over_current_a: float) -> None:
-        """Output off; arm over-voltage and over-current protection; read both back."""
+    def use_output(self, output: int) -> None:
+        """Speak to this output of several from now on, and to no other; sends nothing."""
+        ...
+
+    def prepare(self, over_voltage_v: float, over_current_a: float, *, remote_sense: bool | None = None) -> None:
+        """Output off; arm over-voltage and over-current protection; read both back.
+
+        ``remote_sense`` on or off is set and read back too; None leaves it as it is. Raises Refused if it won't.
+        """
         ...
 
     def set_output(self, voltage_v: float, current_limit_a: float) -> None:
@@ -217,8 +228,16 @@ class DCSupply(Instrument, Protocol):
         """Measure the output current."""
         ...
 
+    def regulation(self) -> Regulation:
+        """Whether the output holds its voltage, is in current limit, or is off."""
+        ...
+
     def protection_tripped(self) -> bool:
         """Whether over-voltage or over-current protection has switched the output off."""
+        ...
+
+    def clear_protection(self) -> None:
+        """Forget that a protection has tripped; the output stays off. Raises Refused if it is tripped still."""
         ...
 
 

@@ -1,6 +1,6 @@
 """Which headers each driver of this project sends: for tables of deviations, and for a test that holds the list true.
 
-``#`` stands for a number at the end of a header. The messages that every instrument gets (``*IDN?``, ``*ESR?``,
+``#`` stands for a number at the end of a word of a header. The messages that every instrument gets (``*IDN?``, ``*ESR?``,
 ``:SYST:ERR?``, ``*OPC?``) are left out: a table of deviations names them by keys of their own.
 """
 
@@ -129,12 +129,15 @@ SENT: Final[dict[type, SentHeaders]] = {
     ScpiDCSupply: SentHeaders(
         standard=frozenset(
             {
+                ":INST:NSEL",
+                ":INST:NSEL?",
                 ":MEAS:SCAL:CURR:DC?",
                 ":MEAS:SCAL:VOLT:DC?",
                 ":OUTP:STAT",
                 ":OUTP:STAT?",
                 ":SOUR:CURR:LEV:IMM:AMPL",
                 ":SOUR:CURR:LEV:IMM:AMPL?",
+                ":SOUR:CURR:PROT:CLE",
                 ":SOUR:CURR:PROT:LEV",
                 ":SOUR:CURR:PROT:LEV?",
                 ":SOUR:CURR:PROT:STAT",
@@ -142,11 +145,20 @@ SENT: Final[dict[type, SentHeaders]] = {
                 ":SOUR:CURR:PROT:TRIP?",
                 ":SOUR:VOLT:LEV:IMM:AMPL",
                 ":SOUR:VOLT:LEV:IMM:AMPL?",
+                ":SOUR:VOLT:PROT:CLE",
                 ":SOUR:VOLT:PROT:LEV",
                 ":SOUR:VOLT:PROT:LEV?",
                 ":SOUR:VOLT:PROT:STAT",
                 ":SOUR:VOLT:PROT:STAT?",
                 ":SOUR:VOLT:PROT:TRIP?",
+                ":STAT:QUES:COND?",
+                ":STAT:QUES:INST:ISUM#:COND?",
+            }
+        ),
+        practice=frozenset(
+            {
+                ":SYST:RSEN",
+                ":SYST:RSEN?",
             }
         ),
         safe=frozenset({":OUTP:STAT"}),

@@ -159,11 +159,16 @@ class SupplyAccuracy(FileModel):
 
 
 class SupplyEntry(InstrumentEntry):
-    """A DC supply."""
+    """A DC supply. ``output`` names the one that is used of several; without it the supply has one.
+
+    ``remote_sense`` is switched so at bring-up, and read back; without it the supply is left as somebody has set it.
+    """
 
     accuracy: SupplyAccuracy
     highest_voltage_v: float = Field(gt=0)
     highest_current_a: float = Field(gt=0)
+    output: int | None = Field(default=None, ge=1)
+    remote_sense: bool | None = None
     settle_s: NonNegative = 0.2
 
 

@@ -89,3 +89,25 @@ def test_make_safe_switches_the_output_off(supply: DCSupply, station: Station) -
     supply.make_safe()
 
     assert not supply.output_is_on()
+
+
+@pytest.mark.usefixtures("energy")
+def test_a_supply_says_whether_it_holds_its_voltage(supply: DCSupply, station: Station) -> None:
+    """A run that goes on in current limit would measure a unit without its voltage."""
+    supply.prepare(*station.values.protection)
+    supply.set_output(station.values.voltage_v, station.values.current_limit_a)
+    assert supply.regulation() == "off"
+    supply.switch_output(on=True)
+
+    assert supply.regulation() == "voltage"
+    assert supply.drain_errors() == ()
+
+
+def test_protection_that_has_not_tripped_may_be_cleared(supply: DCSupply, station: Station) -> None:
+    """Idempotent, and the output stays off."""
+    supply.prepare(*station.values.protection)
+    supply.clear_protection()
+
+    assert not supply.protection_tripped()
+    assert not supply.output_is_on()
+    assert supply.drain_errors() == ()

@@ -96,13 +96,17 @@ class TwoPortSetup:
 
 @dataclass(frozen=True, slots=True)
 class SupplySetup:
-    """Set voltage within ±``voltage_v``, readings within ±``voltage_reading_v`` and ±``current_a``."""
+    """Set voltage within ±``voltage_v``, readings within ±``voltage_reading_v`` and ±``current_a``.
+
+    ``output`` is the one of several that the unit is wired to; None for a supply with one output.
+    """
 
     voltage_v: float
     voltage_reading_v: float
     current_a: float
     highest_voltage_v: float
     highest_current_a: float
+    output: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

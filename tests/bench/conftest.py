@@ -22,6 +22,7 @@ from drivers.roles import (
     NetworkSetting,
     PowerReading,
     QueueEntry,
+    Regulation,
     SParameters,
     SweepSetting,
 )
@@ -63,6 +64,7 @@ class FakeBench:
     supply_current_a: float = 0.2
     supply_voltage_v: float = 5.0
     protection_tripped: bool = False
+    in_current_limit: bool = False
     somebody_switched_bias_off: bool = False
     exchanges: list[Exchange] = field(default_factory=list)
     counts: Counter[str] = field(default_factory=Counter)
@@ -225,8 +227,14 @@ class FakeNetworkAnalyzer(FakeOutput):
 class FakeSupply(FakeOutput):
     """A supply with the bench's voltage and current."""
 
-    def prepare(self, over_voltage_v: float, over_current_a: float) -> None:
+    remote_sense: bool | None = None
+
+    def use_output(self, output: int) -> None:
+        raise AssertionError("a fake supply has one output")
+
+    def prepare(self, over_voltage_v: float, over_current_a: float, *, remote_sense: bool | None = None) -> None:
         self._do("prepare", (over_voltage_v, over_current_a))
+        self.remote_sense = remote_sense
 
     def set_output(self, voltage_v: float, current_limit_a: float) -> None:
         self._do("output", (voltage_v, current_limit_a))
@@ -242,6 +250,15 @@ class FakeSupply(FakeOutput):
     def protection_tripped(self) -> bool:
         self._do("tripped?")
         return self.bench.protection_tripped
+
+    def clear_protection(self) -> None:
+        self._do("clear protection")
+        self.bench.protection_tripped = False
+
+    def regulation(self) -> Regulation:
+        if not self.output_is_on():
+            return "off"
+        return "current" if self.bench.in_current_limit else "voltage"
 
     def output_is_on(self) -> bool:
         return super().output_is_on() and not self.bench.somebody_switched_bias_off

@@ -134,6 +134,7 @@ def test_a_supply_that_limits_the_current_trips_before_anything_is_stored(
     """180 mA lie within the plausible range, and 4.x V below every maximum: only the sag of the voltage tells."""
     cause = guarded.trip(make_setup({**SMALL, **BELOW_THE_DRAW}), "", lambda rig: None)
 
+    assert cause.startswith("the supply is in current limit; ")
     assert "supply voltage: found" in cause
     assert "supply mode nominal; current limit?" in cause
     assert guarded.store.done_conditions(guarded.run) == set()
@@ -219,3 +220,32 @@ def test_a_chamber_that_stops_after_the_soak_trips_before_a_reading_far_away_is_
 
     assert cause.startswith(("air at ", "board at "))
     assert cause.endswith(" has left 85 °C")
+
+
+# --- What instruments say of themselves
+
+
+def test_a_supply_that_has_just_reached_its_limit_trips_though_its_voltage_is_within_range(
+    guarded: Guarded, make_setup: Callable[..., Setup]
+) -> None:
+    """A sag of less than 5 % is within what leads may drop: only the supply knows that it limits."""
+
+    def limit(rig: Rig) -> None:
+        assert rig.bias is not None
+        rig.bias.current_limit_a = 0.995 * rig.operating().terminals.current_a
+
+    assert guarded.trip(make_setup(SMALL), "soak began", limit) == "the supply is in current limit"
+
+
+def test_an_alarm_of_the_chamber_trips_with_its_words(guarded: Guarded, make_setup: Callable[..., Setup]) -> None:
+    """60 °C is beyond the chamber's own limit, 5 K above the run's 25 °C, and within every range of ours."""
+
+    def overshoot(rig: Rig) -> None:
+        rig.thermal.air_c = 60.0
+
+    cause = guarded.trip(make_setup(SMALL), "soak began", overshoot)
+
+    assert cause == (
+        "alarm of the chamber: it calls its temperature questionable; its own temperature limit has stopped it"
+    )
+    assert not guarded.rig.thermal.is_conditioning

@@ -241,6 +241,9 @@ def scripted_supply() -> ScriptedInstrument:
         ":SOUR:CURR:PROT:STAT": "0",
         ":SOUR:VOLT:PROT:TRIP": "0",
         ":SOUR:CURR:PROT:TRIP": "0",
+        ":SOUR:VOLT:PROT:CLE": "",
+        ":SOUR:CURR:PROT:CLE": "",
+        ":SYST:RSEN": "0",
     }
     limits = {
         ":SOUR:VOLT:LEV:IMM:AMPL": (0.0, 20.0),
@@ -255,6 +258,7 @@ def scripted_supply() -> ScriptedInstrument:
     answers = {
         ":MEAS:SCAL:VOLT:DC?": lambda: when_on(settings[":SOUR:VOLT:LEV:IMM:AMPL"]),
         ":MEAS:SCAL:CURR:DC?": lambda: when_on("0.2"),
+        ":STAT:QUES:COND?": lambda: b"0",
     }
     return ScriptedInstrument(settings, limits, answers)
 
@@ -285,6 +289,21 @@ def scripted_chamber() -> ScriptedInstrument:
         ":SOUR:TEMP:PROT:TRIP?": lambda: b"0",
     }
     return ScriptedInstrument(settings, limits, answers)
+
+
+def scripted_power_meter() -> ScriptedInstrument:
+    settings = {
+        ":ABOR": "",
+        ":INIT:IMM": "",
+        ":INIT:CONT": "1",
+        ":CAL:ZERO:AUTO": "0",
+        ":UNIT:POW": "W",
+        ":SENS:AVER:COUN": "64",
+        ":SENS:AVER:STAT": "0",
+        ":SENS:FREQ:CW": "5E7",
+    }
+    limits = {":SENS:AVER:COUN": (1.0, 1024.0), ":SENS:FREQ:CW": (1e5, 6e9)}
+    return ScriptedInstrument(settings, limits, {":FETC?": lambda: b"-6.41E+01", ":STAT:QUES:COND?": lambda: b"0"})
 
 
 def scripted_switch() -> ScriptedInstrument:

@@ -73,6 +73,7 @@ def real_block(values: list[float]) -> bytes:
 MEASURED = {
     ":TRAC:DATA? TRACE1": real_block([-20.0, -21.0]),
     ":STAT:QUES:COND?": b"0",
+    ":STAT:QUES:INST:ISUM2:COND?": b"0",
     ":MEAS:SCAL:VOLT:DC?": b"5",
     ":MEAS:SCAL:CURR:DC?": b"0.2",
     ":MEAS:SCAL:TEMP?": b"23",

@@ -259,3 +259,137 @@ def test_an_attenuator_shifts_the_level_and_leaves_the_scatter(samples: list[flo
 def test_the_mean_lies_between_the_least_and_the_greatest_sample(samples: list[float]) -> None:
     """As every mean does."""
     assert min(samples) - 1e-9 <= mean_power(tuple(samples)).level_dbm <= max(samples) + 1e-9
+
+
+# --- One output of several, remote sense, current limit
+
+
+def test_every_message_to_one_output_of_several_follows_its_selection_read_back(obedient: Any) -> None:
+    """Somebody at the front panel may have chosen another; what makes it safe reads nothing."""
+    link = obedient()
+    supply = ScpiDCSupply(link.messages)
+    supply.use_output(2)
+    assert link.sent == []
+    for act in (
+        lambda: supply.prepare(5.4, 0.33),
+        lambda: supply.set_output(5.0, 0.3),
+        lambda: supply.switch_output(on=True),
+        supply.output_is_on,
+        supply.read_voltage_v,
+        supply.read_current_a,
+        supply.protection_tripped,
+        supply.clear_protection,
+        supply.regulation,
+    ):
+        link.sent.clear()
+        act()
+        assert link.sent[:2] == [":INST:NSEL 2", ":INST:NSEL?"]
+    link.sent.clear()
+    supply.make_safe()
+
+    assert link.sent == [":INST:NSEL 2", ":OUTP:STAT 0"]
+
+
+def test_an_output_that_is_not_selected_is_never_switched(obedient: Any) -> None:
+    """It would be somebody else's."""
+    link = obedient({":INST:NSEL?": b"1"})
+    supply = ScpiDCSupply(link.messages)
+    supply.use_output(2)
+    with pytest.raises(Refused, match="holds 1 instead of 2"):
+        supply.switch_output(on=True)
+
+    assert ":OUTP:STAT" not in link.headers
+
+
+def test_a_supply_with_one_output_is_not_asked_which(obedient: Any) -> None:
+    """It may not know the word."""
+    link = obedient()
+    supply = ScpiDCSupply(link.messages)
+    supply.prepare(5.4, 0.33)
+    supply.make_safe()
+
+    assert not any("INST" in message or "RSEN" in message for message in link.sent)
+
+
+@pytest.mark.parametrize(("on", "sent"), [(True, ":SYST:RSEN 1"), (False, ":SYST:RSEN 0")])
+def test_remote_sense_is_set_with_the_output_off(obedient: Any, on: bool, sent: str) -> None:
+    """Switched under voltage it would let the output jump."""
+    link = obedient()
+    ScpiDCSupply(link.messages).prepare(5.4, 0.33, remote_sense=on)
+
+    assert link.sent.index(":OUTP:STAT?") < link.sent.index(sent)
+
+
+def test_a_supply_without_a_command_for_remote_sense_says_what_to_do(obedient: Any) -> None:
+    """The header is practice: −113 is to be expected, and a person can switch it by hand."""
+    link = obedient()
+    tell = link.send
+
+    def send(data: bytes) -> None:
+        tell(data)
+        link.fixed[":SYST:ERR?"] = (
+            (b'-113,"Undefined header"' if data.startswith(b":SYST:RSEN") else b'0,"No error"')
+            if data != b":SYST:ERR?"
+            else link.fixed[":SYST:ERR?"]
+        )
+
+    def receive(timeout_s: float | None = None) -> bytes:
+        reply: bytes = type(link).receive(link, timeout_s)
+        if link.asked == ":SYST:ERR?":
+            link.fixed[":SYST:ERR?"] = b'0,"No error"'
+        return reply
+
+    link.send, link.receive = send, receive
+    link.messages = Messages(link, "supply", link.messages._elapsed_s.__self__)
+    with pytest.raises(Refused, match=r"-113, \"Undefined header\".*by hand|leave remote_sense out of the bench file"):
+        ScpiDCSupply(link.messages).prepare(5.4, 0.33, remote_sense=True)
+
+    assert ":SYST:RSEN?" not in link.sent
+
+
+@pytest.mark.parametrize(
+    ("on", "condition", "regulation"),
+    [
+        (b"0", b"1", "off"),
+        (b"1", b"0", "voltage"),
+        (b"1", b"1", "current"),
+        (b"1", b"3", "current"),
+        (b"1", b"2", "voltage"),
+    ],
+)
+def test_regulation_follows_from_output_and_questionable_register(
+    obedient: Any, on: bytes, condition: bytes, regulation: str
+) -> None:
+    """Bit 0 of STATus:QUEStionable is voltage (SCPI-1999 Vol 2, 20.3): practice has it set in current limit."""
+    link = obedient({":OUTP:STAT?": on, ":STAT:QUES:COND?": condition})
+
+    assert ScpiDCSupply(link.messages).regulation() == regulation
+
+
+def test_a_protection_that_cannot_be_cleared_is_refused(obedient: Any) -> None:
+    """Its cause is still there."""
+    link = obedient({":SOUR:VOLT:PROT:TRIP?": b"1"})
+    with pytest.raises(Refused, match="tripped still"):
+        ScpiDCSupply(link.messages).clear_protection()
+
+
+# --- A chamber's alarms
+
+
+@pytest.mark.parametrize(
+    ("condition", "tripped", "words"),
+    [
+        (b"0", b"0", []),
+        (b"8", b"0", []),
+        (b"16", b"0", ["questionable"]),
+        (b"0", b"1", ["stopped it"]),
+        (b"+16", b"1", ["questionable", "stopped it"]),
+    ],
+)
+def test_a_chambers_alarms_come_in_words(obedient: Any, condition: bytes, tripped: bytes, words: list[str]) -> None:
+    """Bit 4 of STATus:QUEStionable is temperature (SCPI-1999 Vol 2, 20.3); a trip stays until it is cleared."""
+    link = obedient({":STAT:QUES:COND?": condition, ":SOUR:TEMP:PROT:TRIP?": tripped})
+    alarms = ScpiChamber(link.messages).alarms()
+
+    assert len(alarms) == len(words)
+    assert all(word in alarm for word, alarm in zip(words, alarms, strict=True))

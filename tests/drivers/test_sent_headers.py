@@ -66,13 +66,17 @@ def use_network_analyzer(messages: Messages) -> None:
 
 def use_supply(messages: Messages) -> None:
     supply = ScpiDCSupply(messages)
-    supply.prepare(5.4, 0.33)
+    supply.prepare(5.4, 0.33, remote_sense=True)
     supply.set_output(5.0, 0.3)
     supply.switch_output(on=True)
     supply.output_is_on()
     supply.read_voltage_v()
     supply.read_current_a()
     supply.protection_tripped()
+    supply.clear_protection()
+    supply.regulation()
+    supply.use_output(2)
+    supply.regulation()
     supply.make_safe()
 
 
@@ -123,12 +127,13 @@ USES: dict[type, Callable[[Messages], None]] = {
     ScpiChamber: use_chamber,
     ScpiSwitch: use_switch,
     ScpiDigitalPort: use_port,
+    ScpiPowerMeter: use_power_meter,
 }
 
 
 def headers_of(sent: set[str]) -> set[str]:
-    """As the list writes them: without the question that ends an operation, ``#`` for a number at the end."""
-    return {re.sub(r"\d+(?=\??$)", "#", header.removesuffix(";*OPC?")) for header in sent - ALWAYS}
+    """As the list writes them: without the question that ends an operation, ``#`` for a number at the end of a word."""
+    return {re.sub(r"\d+(?=:|\??$)", "#", header.removesuffix(";*OPC?")) for header in sent - ALWAYS}
 
 
 def test_every_scpi_driver_of_the_catalogue_lists_its_headers() -> None:
