@@ -10,7 +10,7 @@ from typing import get_args
 import pytest
 
 from drivers import catalogue
-from drivers.catalogue import DRIVERS, PROTOCOLS, Role, driver_class, missing_methods
+from drivers.catalogue import DRIVERS, PROTOCOLS, Role, driver_class, missing_methods, unfit_methods
 from drivers.tone_source import ScpiToneSource
 
 
@@ -85,8 +85,65 @@ def test_a_class_that_lacks_methods_of_its_role_names_them(own_module: Path) -> 
     (own_module / "own_half.py").write_text(
         "class Half:\n    def identify(self): ...\n    def select(self, route): ...\n"
     )
-    with pytest.raises(catalogue.NotThatRole, match=r"it lacks drain_errors, make_safe, selected$"):
+    with pytest.raises(catalogue.NotThatRole) as caught:
         driver_class("switch", "own_half:Half")
+
+    assert "it lacks " in str(caught.value)
+    assert "drain_errors() -> tuple[QueueEntry, ...], make_safe() -> None, selected() -> tuple" in str(caught.value)
+    assert "cannot be called" not in str(caught.value)
+
+
+def test_a_method_with_other_parameters_is_named_with_those_that_the_role_gives(own_module: Path) -> None:
+    """It would fail in the middle of a night."""
+    (own_module / "own_other.py").write_text(
+        "from drivers.noise_source import ScpiNoiseSource\n\n"
+        "class Positional(ScpiNoiseSource):\n    def switch_output(self, state): ...\n"
+    )
+    with pytest.raises(catalogue.NotThatRole, match=r"cannot be called as switch_output\(\*, on: bool\) -> None$"):
+        driver_class("noise source", "own_other:Positional")
+
+
+def test_every_driver_of_the_catalogue_can_be_called_as_its_role_calls_it() -> None:
+    """The rule that holds for a user's own class holds for ours."""
+    for role, words in DRIVERS.items():
+        for made in words.values():
+            assert isinstance(made, type)
+            assert unfit_methods(role, made) == ()
+
+
+def test_a_class_is_found_in_a_folder_of_its_own_and_leaves_no_trace(tmp_path: Path) -> None:
+    """Modules of the same name in another folder belong to another bench."""
+    found = []
+    for name in ("first", "second"):
+        package = tmp_path / name / "own_lab"
+        package.mkdir(parents=True)
+        (package / "__init__.py").touch()
+        (package / "words.py").write_text(f"MAKER = {name!r}\n")
+        (package / "switches.py").write_text(
+            "from drivers.switch import ScpiSwitch\nfrom own_lab.words import MAKER\n\n"
+            "class BenchSwitch(ScpiSwitch):\n    maker = MAKER\n"
+        )
+        before = list(sys.path)
+        found.append(driver_class("switch", "own_lab.switches:BenchSwitch", tmp_path / name))
+        assert sys.path == before
+
+    assert [getattr(made, "maker", "") for made in found] == ["first", "second"]
+    assert not any(name.startswith("own_lab") for name in sys.modules)
+
+
+def test_a_module_that_is_not_there_says_where_it_was_looked_for(tmp_path: Path) -> None:
+    """The folder of the bench file first."""
+    with pytest.raises(catalogue.NoSuchModule) as caught:
+        driver_class("switch", "own_lab.switches:BenchSwitch", tmp_path)
+
+    assert f"looked for in {tmp_path}, then Python's own path" in str(caught.value)
+
+
+def test_a_module_that_fails_while_it_is_imported_says_how(own_module: Path) -> None:
+    """Its own mistake, not one of the bench file."""
+    (own_module / "own_mistake.py").write_text("1 / 0\n")
+    with pytest.raises(catalogue.NoSuchModule, match="ZeroDivisionError: division by zero"):
+        driver_class("switch", "own_mistake:Switch")
 
 
 def test_a_driver_of_another_role_is_not_taken() -> None:
