@@ -51,10 +51,11 @@ _NOT_THERE: Final = {
     StatusCode.error_library_not_found: "the VISA library lacks a part that this resource needs",
     StatusCode.error_interface_number_not_configured: "the VISA library has no interface of this number",
 }
-#: Beginning of a resource string → what its driver package is called where pyvisa-py installs from.
+_REFUSED: Final = "the connection was refused"
+#: Beginning of a resource string → what pyvisa-py needs for it and how it comes onto the machine.
 _DRIVER_PACKAGES: Final = {
-    "ASRL": "pip install 'nightbench[serial]' (the package pyserial)",
-    "USB": "pip install pyusb libusb-package (a libusb of the system serves too)",
+    "ASRL": "pip install 'nightbench[serial]' brings pyserial",
+    "USB": "pip install pyusb libusb-package; a libusb of the system serves too",
     "GPIB": "pip install gpib-ctypes, beside the adapter's own driver",
 }
 _DAMAGED: Final = {
@@ -217,7 +218,7 @@ class VisaLink:
             if opened is not None:
                 with contextlib.suppress(Exception):  # a serial port that is left open cannot be opened again
                     opened.close()
-            raise NotThere(_said(error) + self._what_to_install(error), resource=self._name) from error
+            raise NotThere(self._what_to_install(error) or _said(error), resource=self._name) from error
         if isinstance(opened, MessageBasedResource):
             # VI_NULL: pyvisa-sim 0.7 returns it with a status that PyVISA does not look at.
             raise NotThere(_NOT_THERE[StatusCode.error_resource_not_found], resource=self._name)
@@ -254,7 +255,7 @@ class VisaLink:
         if isinstance(error, ValueError):
             for begins, package in _DRIVER_PACKAGES.items():
                 if self._name.startswith(begins) and "install" in str(error):
-                    return f"; {package}"
+                    return f"the VISA library lacks the driver package for this kind of line: {package}"
         return ""
 
     def _translated(self, error: Exception) -> InstrumentError:
@@ -268,7 +269,7 @@ class VisaLink:
             if code in _DAMAGED:
                 return NotUnderstood(_DAMAGED[StatusCode(code)], resource=self._name)
         if isinstance(error, ConnectionRefusedError):  # pyvisa-py opens a refused socket; the first write tells
-            return NotThere("the connection was refused", resource=self._name)
+            return NotThere(_REFUSED, resource=self._name)
         return LinkLost(_said(error), resource=self._name)
 
 
@@ -290,5 +291,7 @@ def _said(error: Exception) -> str:
     """Sentence of an error of PyVISA or below, with its class where that says something."""
     if isinstance(error, errors.VisaIOError) and error.error_code in _NOT_THERE:
         return _NOT_THERE[StatusCode(error.error_code)]
+    if isinstance(error, ConnectionRefusedError):
+        return _REFUSED
     # PyVISA raises the bare Exception for some failures to connect; its name would tell nothing.
     return str(error) if type(error) is Exception else f"{type(error).__name__}: {error}"
