@@ -100,7 +100,7 @@ class Conversation:
         self._urgent: tuple[str, ...] = ()  # commands since the last ordinary one; with any, no setting is relied on
         self._repeating = False
         self._found: list[QueueEntry] = []  # entries of the queue that came to light while the line was opened again
-        self._reunion = Reunion(link, clock, self._transfer, self._collect)
+        self._reunion = Reunion(link, clock, self._tell_urgent_again, self._transfer, self._collect)
 
     def read(self, query: str, parse: Callable[[Reply], Parsed], reply: Reply) -> Parsed:
         """Read a reply by one of the parsers of ``scpi_text``; what it cannot read raises NotUnderstood."""
@@ -185,14 +185,17 @@ class Conversation:
         return self._transfer(query, None)
 
     def _repeat_urgent(self, query: str) -> None:
-        """Tell once more what was urgent: the line turns out to be lost, so it may have gone nowhere."""
+        """Open a line that turns out to be lost once more, as what was urgent may have gone nowhere."""
         self._repeating = True
         try:
-            for command in self._urgent:
-                self._tell_lost(command)
             self._free_line(query)
         finally:
             self._repeating = False
+
+    def _tell_urgent_again(self) -> None:
+        """Tell over a new line what was urgent: into one that the peer had closed it went without an error."""
+        for command in self._urgent:
+            self._transmit(command)
 
     def _tell_lost(self, command: str) -> None:
         """Send an urgent command over a line that is opened again if need be; who is there is asked later."""

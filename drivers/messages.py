@@ -21,12 +21,15 @@ class Messages(Conversation):
     def meet(self, query: str = "*IDN?") -> str:
         """Ask who is there, remember it, and read the event register, so that an exchange or a restart shows later.
 
-        For before anything is set: what the instrument may have forgotten up to here does not matter.
+        For before anything is set: what the instrument may have forgotten up to here does not matter, and what it had
+        begun is given up.
 
         Raises:
             NotThere: Another instrument than before answers on a line that was opened again.
         """
         self._events_read = False
+        if self._line is LineState.BEGUN:
+            self._line = LineState.STALE
         identity = self.ask(query, repeatable=True)
         self._reunion.remember(query, identity)
         self.event_status()

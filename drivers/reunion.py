@@ -28,6 +28,7 @@ class Reunion:
     Args:
         link: Line to the instrument.
         clock: Waits between attempts.
+        first: Called as soon as a line has been opened, before anybody is asked anything.
         transfer: Sends a query and returns its reply.
         collect: Returns one more reply to a query that has been sent.
     """
@@ -36,11 +37,13 @@ class Reunion:
         self,
         link: Link,
         clock: Clock,
+        first: Callable[[], None],
         transfer: Callable[[str, float | None], bytes],
         collect: Callable[[str, float | None], bytes],
     ) -> None:
         self._link = link
         self._clock = clock
+        self._first = first
         self._transfer = transfer
         self._collect = collect
         self._query = ""
@@ -62,6 +65,7 @@ class Reunion:
         """
         if not self.knows_somebody:
             self._link.clear()
+            self._first()
             return ""
         for pause_s in PAUSES_S:
             try:
@@ -72,7 +76,8 @@ class Reunion:
 
     def _answering(self) -> str:
         self._link.clear()
-        found = first = _text(self._transfer(self._query, None))
+        self._first()
+        found = answered = _text(self._transfer(self._query, None))
         for _ in range(MOST_STRAYS):
             if found == self._identity:
                 return ""
@@ -80,7 +85,7 @@ class Reunion:
                 found = _text(self._collect(self._query, None))
             except TimedOut:
                 break
-        return f"{first!r} answers where {self._identity!r} did"
+        return f"{answered!r} answers where {self._identity!r} did"
 
 
 def _text(reply: bytes) -> str:
