@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from bench.errors import Tripped, UnsafeBench
 from bench.places import Places
-from bench.safe_state import make_safe, unconfirmed
+from bench.safe_state import found_on, make_safe, unconfirmed
 from drivers.errors import NotThere
 from drivers.roles import Identity
 from drivers.timing import Clock
@@ -79,10 +79,13 @@ def _named(identity: Identity) -> str:
 
 
 def _safe_state(context: WakeUp) -> str:
+    """Nobody knows what an instrument was left with, or what it does at power-up: what was on is said."""
+    found = found_on(context.places)
     left = unconfirmed(make_safe(context.places, context.bench.idle_c))
     if left:
         raise UnsafeBench(left)
-    return "RF and bias off, confirmed by reading back"
+    was = f"; found on: {', '.join(found)}" if found else ""
+    return f"RF and bias off, confirmed by reading back{was}"
 
 
 def _prepare(context: WakeUp) -> str:
@@ -101,6 +104,9 @@ def _prepare(context: WakeUp) -> str:
         places.current_meter.prepare("current")
     if places.board_thermometer is not None:
         places.board_thermometer.prepare("temperature")
+    if places.power_meter is not None and bench.instrument.power_meter is not None:
+        places.power_meter.prepare(bench.instrument.power_meter.averages)
+        places.power_meter.zero()  # RF has been confirmed off
     if places.chamber is not None and bench.instrument.chamber is not None:
         entry_c = bench.instrument.chamber
         temperatures = [condition.temperature_c for condition in context.conditions] + [entry_c.idle_c]

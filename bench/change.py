@@ -89,6 +89,11 @@ class Changer:
         self._uses_analyzer = bool(self._tones) or measure.noise
 
     @property
+    def tones(self) -> tuple[str, ...]:
+        """Sources that the sequence's readings begin with, by place."""
+        return self._tones
+
+    @property
     def radiating(self) -> tuple[str, ...]:
         """Sources that have been switched on, by place."""
         return self._radiating

@@ -19,6 +19,9 @@ Readings = dict[str, float]
 #: Reading of each source's level setting, by place.
 SOURCE_READING = {"tone_1": "source_1_level_dbm", "tone_2": "source_2_level_dbm"}
 
+#: Reading of the power meter with that source alone on, by place.
+MEASURED_READING = {"tone_1": "source_1_measured_dbm", "tone_2": "source_2_measured_dbm"}
+
 
 def lines_of(measure: Measure) -> tuple[str, ...]:
     """Lines that a sequence asks for, tones first; none without two tones or harmonics."""

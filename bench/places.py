@@ -16,6 +16,7 @@ from drivers.roles import (
     Meter,
     NetworkAnalyzer,
     NoiseSource,
+    PowerMeter,
     SpectrumAnalyzer,
     Switch,
     ToneSource,
@@ -35,6 +36,7 @@ ROLE_OF_PLACE: dict[str, str] = {
     "channel_switch": "switch",
     "code_port": "digital port",
     "network_analyzer": "network analyzer",
+    "power_meter": "power meter",
 }
 
 
@@ -54,6 +56,7 @@ class Places:
     channel_switch: Switch | None = None
     code_port: DigitalPort | None = None
     network_analyzer: NetworkAnalyzer | None = None
+    power_meter: PowerMeter | None = None
 
     def present(self) -> Iterator[tuple[str, Instrument]]:
         """Places that are filled, in the order of the bench file's model."""

@@ -16,13 +16,14 @@ from bench.errors import Stopped, Tripped, UnsafeBench
 from bench.events import Event, EventKind, Facts, Listener
 from bench.fewer_tones import FewerTones
 from bench.job import Job, RunBook, RunState, StopSwitch
-from bench.measure import SOURCE_READING, LineReader, Readings, needs_analyzer, read_condition, read_temperatures
+from bench.measure import LineReader, Readings, needs_analyzer, read_condition, read_temperatures
 from bench.places import Places
 from bench.retries import Retries
 from bench.safe_state import SafeStep, make_safe, unconfirmed
 from bench.sequencer import FINAL, MAY_RETRY, NEXT, Outcome, State, next_state
 from bench.small_signal import Sweeps
 from bench.soak import Sample, SoakWatch
+from bench.source_power import SourcePower
 from bench.store.curves import Curve
 from bench.watchkeeping import Watchkeeper
 from drivers.errors import InstrumentError
@@ -114,6 +115,7 @@ class Runner:
         """Know nothing of what the instruments are set to."""
         job, places, setup = self._job, self._places, self._job.setup
         self._changer = Changer(places, self._part, self._bench, self._sequence, setup.path_losses)
+        self._source_power = SourcePower(places, self._sequence, self._changer, self._wait)
         self._lines: LineReader | None = None
         self._fewer_tones: FewerTones | None = None
         if places.analyzer is not None and job.acquisition is not None and needs_analyzer(self._sequence.measure):
@@ -234,14 +236,13 @@ class Runner:
             settle_s = self._changer.rf_settle_s
         if self._stop.asked:
             return Outcome.STOP_ASKED
-        self._changer.rf_on()
-        self._wait(settle_s)
+        self._wait(self._source_power.rf_on(self._progress.left[0][1], settle_s))
         return Outcome.READY
 
     def _measure(self) -> Outcome:
         progress = self._progress
         _, condition = progress.left[0]
-        levels = {SOURCE_READING[place]: level for place, level in self._changer.levels_dbm.items()}
+        levels = self._source_power.levels(condition)
         progress.readings = []
         for _ in range(self._sequence.sequence.repeats):
             if self._stop.asked:

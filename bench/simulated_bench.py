@@ -20,6 +20,7 @@ from drivers.simulated.rig_setup import (
     CurrentMeterSetup,
     NetworkAnalyzerSetup,
     NoiseSourceSetup,
+    PowerMeterSetup,
     RigSetup,
     SupplySetup,
     ThermometerSetup,
@@ -78,6 +79,7 @@ def rig_setup(part: Part, loaded: Loaded[Bench], unit: str, *, through: bool = F
             for entry in bench.path_loss
         ),
         combiner_intercept3_dbm=None if bench.combiner is None else bench.combiner.intercept3_dbm,
+        power_meter=_power_meter(bench),
         through=through,
         board_time_constant_s=bench.fixture.time_constant_s,
         room_c=bench.fixture.room_c,
@@ -235,6 +237,21 @@ def _supply(bench: Bench) -> SupplySetup | None:
 def _current_meter(bench: Bench) -> CurrentMeterSetup | None:
     entry = bench.instrument.current_meter
     return None if entry is None else CurrentMeterSetup(entry.accuracy.offset_a, entry.accuracy.gain, entry.reading_s)
+
+
+def _power_meter(bench: Bench) -> PowerMeterSetup | None:
+    entry = bench.instrument.power_meter
+    if entry is None:
+        return None
+    return PowerMeterSetup(
+        entry.accuracy.level_db,
+        entry.accuracy.linearity_db_per_10db,
+        entry.noise_dbm,
+        entry.coupling_at_db,
+        entry.coupling_uncertainty_db,
+        entry.highest_input_dbm,
+        entry.reading_s,
+    )
 
 
 def _thermometer(bench: Bench) -> ThermometerSetup | None:

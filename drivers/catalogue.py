@@ -29,6 +29,7 @@ from drivers.meter import ScpiMeter
 from drivers.network_analyzer import ScpiNetworkAnalyzer
 from drivers.noise_source import ScpiNoiseSource
 from drivers.own_drivers import importable_from
+from drivers.power_meter import ScpiPowerMeter
 from drivers.spectrum_analyzer import ScpiSpectrumAnalyzer
 from drivers.switch import ScpiSwitch
 from drivers.tone_source import ScpiToneSource
@@ -43,6 +44,7 @@ Role = Literal[
     "switch",
     "digital port",
     "network analyzer",
+    "power meter",
 ]
 
 
@@ -64,6 +66,7 @@ PROTOCOLS: Final[dict[Role, type]] = {
     "switch": roles.Switch,
     "digital port": roles.DigitalPort,
     "network analyzer": roles.NetworkAnalyzer,
+    "power meter": roles.PowerMeter,
 }
 
 DRIVERS: Final[dict[Role, dict[str, DriverClass]]] = {
@@ -76,6 +79,7 @@ DRIVERS: Final[dict[Role, dict[str, DriverClass]]] = {
     "switch": {"scpi": ScpiSwitch},
     "digital port": {"scpi": ScpiDigitalPort},
     "network analyzer": {"scpi": ScpiNetworkAnalyzer},
+    "power meter": {"scpi": ScpiPowerMeter},
 }
 
 

@@ -9,7 +9,7 @@ that works and reads nothing that could hang.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Literal, NamedTuple, Protocol
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +57,13 @@ class PowerReading:
 
     level_dbm: float
     scatter_db: float
+
+
+class Peak(NamedTuple):
+    """The highest line of a span: where it is, and its level in dBm at the analyzer's connector."""
+
+    frequency_hz: float
+    level_dbm: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +145,14 @@ class SpectrumAnalyzer(Instrument, Protocol):
     """A spectrum analyzer used as a selective power meter in zero span."""
 
     def prepare(self) -> None:
-        """Highest attenuation, preamplifier off, single sweep, zero span, sample detector, binary trace."""
+        """Highest attenuation, preamplifier off, single sweep, zero span, sample detector, widest video filter."""
+        ...
+
+    def set_reference_level(self, level_dbm: float) -> float:
+        """Set the top of the trace and return it as read back; whatever is above it is cut off.
+
+        Raises Refused if it is held lower, as a line might be cut off then.
+        """
         ...
 
     def set_sweep(self, setting: SweepSetting) -> SweepSetting:
@@ -150,7 +164,18 @@ class SpectrumAnalyzer(Instrument, Protocol):
         ...
 
     def finish_power(self) -> PowerReading:
-        """Wait for the sweep and return its mean power. Raises NotUnderstood on overload or a wrong point count."""
+        """Wait for the sweep and return its mean power.
+
+        Raises NotUnderstood on overload, if the sweep was too fast for its bandwidth, or for a wrong point count.
+        """
+        ...
+
+    def find_peak(self, centre_hz: float, span_hz: float) -> Peak:
+        """Sweep a span with the bandwidth and attenuation of the last ``set_sweep`` and return its highest line.
+
+        ``set_sweep`` must follow before the next ``begin_power``. Raises Refused if the span is too wide for the
+        bandwidth, NotUnderstood as ``finish_power`` does, or if the highest point is an end of the span.
+        """
         ...
 
     def input_overloaded(self) -> bool:
@@ -257,6 +282,34 @@ class Meter(Instrument, Protocol):
 
     def finish_reading(self) -> float:
         """Wait for it: A or °C. Raises NotUnderstood on overload or not-a-number."""
+        ...
+
+
+class PowerMeter(Instrument, Protocol):
+    """A power meter with one sensor; it reads all the power that reaches it, whatever its frequency."""
+
+    def prepare(self, averages: int) -> None:
+        """Single readings in dBm, each the mean of ``averages``; read back."""
+        ...
+
+    def zero(self) -> None:
+        """Zero the sensor and wait; no power may reach it meanwhile. Raises Refused if the zero does not hold."""
+        ...
+
+    def is_zeroed(self) -> bool:
+        """Whether the instrument holds its zero and calibration for good."""
+        ...
+
+    def set_frequency(self, frequency_hz: float) -> None:
+        """Set the frequency whose calibration factor is applied."""
+        ...
+
+    def begin_reading(self) -> None:
+        """Start one reading."""
+        ...
+
+    def finish_reading(self) -> float:
+        """Wait for it: dBm at the sensor. Raises NotUnderstood when there is no positive power."""
         ...
 
 

@@ -15,6 +15,7 @@ from drivers.digital_port import ScpiDigitalPort
 from drivers.meter import ScpiMeter
 from drivers.network_analyzer import ScpiNetworkAnalyzer
 from drivers.noise_source import ScpiNoiseSource
+from drivers.power_meter import ScpiPowerMeter
 from drivers.spectrum_analyzer import ScpiSpectrumAnalyzer
 from drivers.switch import ScpiSwitch
 from drivers.tone_source import ScpiToneSource
@@ -219,6 +220,27 @@ SENT: Final[dict[type, SentHeaders]] = {
             {
                 ":SOUR:DIG:DATA#",
                 ":SOUR:DIG:DATA#?",
+            }
+        ),
+    ),
+    ScpiPowerMeter: SentHeaders(
+        standard=frozenset(
+            {
+                ":ABOR",
+                ":CAL:ZERO:AUTO",
+                ":FETC?",
+                ":INIT:CONT",
+                ":INIT:CONT?",
+                ":INIT:IMM",
+                ":SENS:AVER:COUN",
+                ":SENS:AVER:COUN?",
+                ":SENS:AVER:STAT",
+                ":SENS:AVER:STAT?",
+                ":SENS:FREQ:CW",
+                ":SENS:FREQ:CW?",
+                ":STAT:QUES:COND?",
+                ":UNIT:POW",
+                ":UNIT:POW?",
             }
         ),
     ),

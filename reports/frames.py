@@ -34,10 +34,12 @@ AXES: dict[str, str] = {
 _PER_LINE = {"level_dbm": "dBm", "scatter_db": "dB", "attenuation_db": "dB", "bandwidth_hz": "Hz", "points": ""}
 
 #: Every reading that a run can hold, with its unit. Line levels are at the analyzer's connector, source levels are
-#: the sources' settings as read back.
+#: the sources' settings as read back. What is measured of a source is the power meter's reading with that source alone.
 READINGS: dict[str, str] = {
     "source_1_level_dbm": "dBm",
     "source_2_level_dbm": "dBm",
+    "source_1_measured_dbm": "dBm",
+    "source_2_measured_dbm": "dBm",
     **{f"{line}_{kind}": unit for line in LOOKS for kind, unit in _PER_LINE.items()},
     "supply_voltage_v": "V",
     "supply_current_a": "A",

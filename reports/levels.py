@@ -19,8 +19,7 @@ Instances, that is, which draws are shared:
                                      as long as both are of the line's own order; but what a through shows is of sources
                                      and analyzer together, and their shares change with the attenuator
     analyzer noise level             one for the bench
-    tone source level                one for each source
-    tone source setting              one for each distinct setting of each source, to 0.01 dB
+    of the sources                   see ``source_levels``
 """
 
 from __future__ import annotations
@@ -45,6 +44,7 @@ from reports.errors import CannotDerive
 from reports.mismatch import mismatch_standard_db
 from reports.partners import Grid
 from reports.repeats import scatter_of_repeats
+from reports.source_levels import source_level
 from reports.uncertainty import Cause, Naming, Uncertain, standard
 from sequences.products import LOOKS, SINGLE, TONES, line_frequency_hz
 
@@ -65,11 +65,6 @@ KNOTS_PER_PATH = 1_000_000
 
 #: Level at which the analyzer's scale has no error, dBm.
 SCALE_ZERO_DBM = -20.0
-
-#: Numbers that are kept for the settings of one source, in steps of 0.01 dB.
-SETTINGS_PER_SOURCE = 1_000_000
-
-SOURCES = {"tone_lower": "tone_1", "tone_upper": "tone_2", SINGLE: "tone_1"}
 
 
 def level_in_load(frames: RunFrames, wide: WideReadings, line: str) -> Uncertain:
@@ -116,25 +111,8 @@ def level_in_load(frames: RunFrames, wide: WideReadings, line: str) -> Uncertain
 
 def input_level(frames: RunFrames, wide: WideReadings, tone: str) -> Uncertain:
     """Level of one tone at the unit's input, dBm in the input resistance, shape (conditions,); NaN where not known."""
-    place = SOURCES[tone]
-    entry = getattr(frames.bench.instrument, place)
-    if entry is None:
-        raise CannotDerive("gain", f"the bench has no {place}")
-    setting = wide.of(f"source_{place[-1]}_level_dbm")
-    source = int(place[-1])
-    # Sources tell settings apart to 0.01 dB. Levels span less than ±1000 dBm, so the numbers of two sources never meet.
-    step = np.round(np.nan_to_num(setting) * 100).astype(np.int64) + source * SETTINGS_PER_SOURCE
-    level_db = standard(entry.accuracy.level_db, "rectangular")
-    setting_db = standard(entry.accuracy.setting_db, "rectangular")
-    causes = {
-        "tone source level": Cause.of(
-            level_db, source, rows=wide.rows, standard=level_db, unit="dB", name_of=lambda n: f"tone_{n}: level"
-        ),
-        "tone source setting": Cause.of(
-            setting_db, step, rows=wide.rows, standard=setting_db, unit="dB", name_of=_setting_name
-        ),
-    }
-    return Uncertain.of(setting, causes) - path_loss(frames, "input", tone, ~np.isnan(setting))
+    source = source_level(frames, wide, tone)
+    return source - path_loss(frames, "input", tone, ~np.isnan(source.value))
 
 
 def reading_causes(frames: RunFrames, wide: WideReadings, line: str, analyzer: AnalyzerEntry) -> dict[str, Cause]:
@@ -190,11 +168,6 @@ def reading_causes(frames: RunFrames, wide: WideReadings, line: str, analyzer: A
     return causes if repeats is None else causes | {"scatter of repeated levels": repeats}
 
 
-def _setting_name(step: int) -> str:
-    source, hundredths = divmod(step + SETTINGS_PER_SOURCE // 2, SETTINGS_PER_SOURCE)
-    return f"tone_{source}: setting {(hundredths - SETTINGS_PER_SOURCE // 2) / 100:g} dBm"
-
-
 def _draws(frames: RunFrames, line: str) -> tuple[NDArray[np.int64], Naming]:
     """Number of the draw of each reading of a line, and the words for it."""
     lines, conditions = list(LOOKS), frames.conditions.index
@@ -220,7 +193,7 @@ def _response(frames: RunFrames, line: str, knot_db: float) -> Cause:
 
 def _knots(frames: RunFrames, line: str) -> tuple[NDArray[np.int64], FloatArray]:
     """Numbers of the knots on either side of a line's frequency, and their weights; shape (conditions, 2) both."""
-    position = _frequency_hz(frames, line) / KNOT_HZ
+    position = frequencies_hz(frames, line) / KNOT_HZ
     below = np.floor(position)
     weight = position - below
     return np.stack([below, below + 1.0], axis=1).astype(np.int64), np.stack([1.0 - weight, weight], axis=1)
@@ -272,10 +245,12 @@ def _with_bench_products(
 def _phase_draws(frames: RunFrames, wide: WideReadings, line: str, product: BenchProduct) -> NDArray[np.int64]:
     """Number of the draw of a product's phase in each condition: that of the first reading that shares it."""
     group, _ = Grid.of(frames.conditions).groups("tone_level_dbm")
-    mixed = wide.of(f"{line}_attenuation_db") if product.mixed else np.zeros(wide.rows)
-    _, first, which = np.unique(np.stack([group, np.nan_to_num(mixed)]), axis=1, return_index=True, return_inverse=True)
+    if product.mixed:
+        settings, setting = np.unique(np.nan_to_num(wide.of(f"{line}_attenuation_db")), return_inverse=True)
+        group = group * len(settings) + setting
+    _, first, which = np.unique(group, return_index=True, return_inverse=True)
     numbers, _ = _draws(frames, line)
-    return numbers[first[which.reshape(-1)]]
+    return numbers[first[which]]
 
 
 def _phase_name(words: str, reading_name: Naming) -> Naming:
@@ -289,7 +264,7 @@ def path_loss(frames: RunFrames, side: Literal["input", "output"], line: str, ro
     loads = conditions["load_ohm"].to_numpy(dtype=np.float64)[rows]
     loss, uncertainty = np.full(len(rows), np.nan), np.zeros(len(rows))
     entry = np.zeros(len(rows), dtype=np.int64)
-    loss[rows] = frames.path_losses.losses_db(side, channels, loads, _frequency_hz(frames, line)[rows])
+    loss[rows] = frames.path_losses.losses_db(side, channels, loads, frequencies_hz(frames, line)[rows])
     entry[rows] = frames.path_losses.entry_index(side, channels, loads)
     uncertainty[rows] = frames.path_losses.entry_uncertainties_db[entry[rows]]
     entries = frames.path_losses.entries
@@ -338,7 +313,8 @@ def path_name(entry: PathLossEntry) -> str:
     return f"{entry.path} path{channel}{load}"
 
 
-def _frequency_hz(frames: RunFrames, line: str) -> FloatArray:
+def frequencies_hz(frames: RunFrames, line: str) -> FloatArray:
+    """Frequency of a line in each condition, Hz, shape (conditions,)."""
     centre = frames.conditions["frequency_hz"].to_numpy(dtype=np.float64)
     # The line's frequency is linear in the centre: n·f1 + m·f2 = (n + m)·centre + the same for a centre of 0.
     return sum(LOOKS[line]) * centre + line_frequency_hz(line, 0.0, frames.sequence.tones.spacing_hz)

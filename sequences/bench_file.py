@@ -278,6 +278,7 @@ class Instruments(FileModel):
     channel_switch: ChannelSwitchEntry | None = None
     code_port: CodePortEntry | None = None
     network_analyzer: NetworkAnalyzerEntry | None = None
+    power_meter: PowerMeterEntry | None = None
 
     @cached_property
     def present(self) -> dict[str, InstrumentEntry]:
@@ -373,7 +374,6 @@ class Bench(FileModel):
         clock = self.bench.clock
         if clock == "simulated" and not self.is_in_process:
             raise ValueError('clock = "simulated" goes only with visa_library = "@sim"; real instruments need "real"')
-        return self
         if clock != "scaled":
             return self
         if self.is_in_process:
@@ -386,3 +386,4 @@ class Bench(FileModel):
                     f'clock = "scaled" is for a rig served on this machine, and {place} is at {entry.resource}: '
                     'real instruments need "real", a served one TCPIP::127.0.0.1::port::SOCKET'
                 )
+        return self

@@ -19,6 +19,7 @@ from drivers.simulated.latches import Latch, LatchSetup, ShiftRegister
 from drivers.simulated.network import NetworkModel
 from drivers.simulated.noise import excess_at_connector_w_per_hz
 from drivers.simulated.paths import Paths
+from drivers.simulated.power_sensor import PowerSensor
 from drivers.simulated.rig_setup import RigSetup, ToneSourceSetup
 from drivers.simulated.source_products import input_products_dbm, turned
 from drivers.simulated.thermal import Thermal
@@ -43,7 +44,6 @@ class JournalEntry(NamedTuple):
     what: str
 
 
-class Operating(NamedTuple):
 class Drift(NamedTuple):
     """A fault: something that changes steadily since an instant, in its unit per second."""
 
@@ -51,6 +51,7 @@ class Drift(NamedTuple):
     began_s: float
 
 
+class Operating(NamedTuple):
     """The unit's bias and temperature at one instant; ``mode`` is None when it does not amplify."""
 
     terminals: Terminals
@@ -81,6 +82,7 @@ class Rig:
         self.meter_gain_error = within(meter.gain, seed, "current meter gain") if meter else 0.0
         self.meter_offset_a = within(meter.offset_a, seed, "current meter offset") if meter else 0.0
         self.thermometer_error_k = within(thermometer.temperature_k, seed, "thermometer") if thermometer else 0.0
+        self.power_sensor = PowerSensor(setup.power_meter, seed) if setup.power_meter else None
         self.closed_loads: set[int] = set()
         self.closed_channels: set[int] = set()
         self.lines: dict[int, int] = {}
@@ -93,9 +95,9 @@ class Rig:
         self.network_on = False
         self.journal: list[JournalEntry] = []
         self.exceeded: dict[str, float] = {}
+        self.drifts: dict[str, Drift] = {}
         self._advanced_to_s = clock.elapsed_s()
 
-        self.drifts: dict[str, Drift] = {}
     @cached_property
     def analyzer(self) -> AnalyzerModel:
         """The analyzer's inside; only on a bench that has one."""
@@ -128,12 +130,12 @@ class Rig:
             self.thermal.advance(now - self._advanced_to_s)
             self._advanced_to_s = now
 
-    # --- What is connected ---------------------------------------------------------------------------------------
-
     def drifted(self, place: str) -> float:
         """What a drift at a place, switched on as a fault, amounts to by now; 0 without one."""
         drift = self.drifts.get(place)
         return 0.0 if drift is None else drift.per_s * (self.clock.elapsed_s() - drift.began_s)
+
+    # --- What is connected ---------------------------------------------------------------------------------------
 
     @property
     def load_ohm(self) -> float | None:
@@ -197,15 +199,15 @@ class Rig:
             terminals = Terminals(supply_v, unit.supply_current_a(die, word, supply_v), limiting=False)
         else:
             was_on = self.bias.on
+            self.bias.extra_current_a = self.drifted("supply")
             terminals = self.bias.terminals(
                 lambda voltage: unit.supply_current_a(unit.die_c(board_c, word, voltage), word, voltage)
-            self.bias.extra_current_a = self.drifted("supply")
             )
             if was_on and not self.bias.on:
                 self.note("supply", "bias tripped")
         die_c = board_c + unit.thermal_resistance_k_per_w * terminals.voltage_v * terminals.current_a
-        self._exceed("supply voltage", terminals.voltage_v, self.setup.ratings.supply_v)
-        self._exceed("die temperature", die_c, self.setup.ratings.highest_die_c)
+        self.exceed("supply voltage", terminals.voltage_v, self.setup.ratings.supply_v)
+        self.exceed("die temperature", die_c, self.setup.ratings.highest_die_c)
         biased = terminals is not OFF and unit.is_biased(terminals.voltage_v, word)
         return Operating(terminals, die_c, unit.mode_of_word(word) if biased else None)
 
@@ -234,7 +236,7 @@ class Rig:
         tones = [self.input_tone(place, channel) for place in self.tones]
         power_mw = sum(10 ** (tone[0] / 10) for tone in tones if tone is not None)
         if power_mw > 0:
-            self._exceed("input level", 10 * math.log10(power_mw), self.setup.ratings.input_level_dbm)
+            self.exceed("input level", 10 * math.log10(power_mw), self.setup.ratings.input_level_dbm)
 
     def load_lines_v(self, operating: Operating) -> dict[str, complex]:
         """Complex peak volts across the load by line; empty when channel or load is not connected."""
@@ -296,7 +298,7 @@ class Rig:
         tones = (_dbm(powers_w[0]), _dbm(powers_w[1]))
         total_dbm = _dbm(sum(powers_w))
         if self.setup.analyzer is not None:
-            self._exceed("analyzer input", total_dbm, self.setup.analyzer.highest_input_dbm)
+            self.exceed("analyzer input", total_dbm, self.setup.analyzer.highest_input_dbm)
         excess_w_per_hz = excess_at_connector_w_per_hz(self, operating, state.centre_hz)
         met = self.analyzer.add_own_products(lines, tones, state)
         samples = self.analyzer.sweep_dbm(met, state, excess_w_per_hz)
@@ -312,10 +314,11 @@ class Rig:
             return self.network.read(true * 0, frequency_hz, power_dbm, bandwidth_hz)
         if channel is not None and load_ohm is not None:
             arriving_dbm = power_dbm - self.network.input_loss_db(channel, load_ohm, frequency_hz)
-            self._exceed("input level", arriving_dbm, self.setup.ratings.input_level_dbm)
+            self.exceed("input level", arriving_dbm, self.setup.ratings.input_level_dbm)
         return self.network.read(true, frequency_hz, power_dbm, bandwidth_hz)
 
-    def _exceed(self, rating: str, value: float, limit: float) -> None:
+    def exceed(self, rating: str, value: float, limit: float) -> None:
+        """Note a rating that is passed, and by how much at most."""
         if value > limit and value > self.exceeded.get(rating, -math.inf):
             self.exceeded[rating] = value
 

@@ -127,6 +127,23 @@ class ThermometerSetup:
 
 
 @dataclass(frozen=True, slots=True)
+class PowerMeterSetup:
+    """A sensor behind ``coupling_db`` at a frequency in Hz, from a source's connector, with U (k = 2) beside it.
+
+    Errors: a constant within ±``level_db``, a slope within ±``linearity_db_per_10db`` from 0 dBm, and in each reading
+    anything within ± the power ``noise_dbm``.
+    """
+
+    level_db: float
+    linearity_db_per_10db: float
+    noise_dbm: float
+    coupling_db: Callable[[float], float]
+    coupling_uncertainty_db: float
+    highest_input_dbm: float
+    reading_s: float = 0.02
+
+
+@dataclass(frozen=True, slots=True)
 class ChamberSetup:
     """The chamber's own sensor, which it controls to, is within ±``temperature_k``."""
 
@@ -189,6 +206,7 @@ class RigSetup:
     network_routes: Mapping[int, str] = field(default_factory=dict)
     two_ports: tuple[TwoPortSetup, ...] = ()
     combiner_intercept3_dbm: float | None = None
+    power_meter: PowerMeterSetup | None = None
     through: bool = False
     board_time_constant_s: float = 180.0
     room_c: float = 23.0

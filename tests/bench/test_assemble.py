@@ -20,8 +20,8 @@ from drivers.visa import open_resource
 from sequences.bench_file import Instruments
 from sequences.read_files import Setup
 
-#: The demo bench as it is wired for tones has every instrument but one.
-PLACES = tuple(place for place in ROLE_OF_PLACE if place != "network_analyzer")
+#: The demo bench as it is wired for tones has every instrument but two.
+PLACES = tuple(place for place in ROLE_OF_PLACE if place not in ("network_analyzer", "power_meter"))
 
 UNIT = "VG2-0007"
 MakeSetup = Callable[..., Setup]

@@ -27,6 +27,7 @@ TOLD_BY = {
         "oip3", "hd2", "gain_step_error", "gain_match", "gain_tempco", "gain_flatness", "im3_slope",
         "output_resistance", "oip3_load_change", "supply_current_drift", "mode_power_saving",
     },
+    "measured": {f"{word}, measured" for word in ("gain", "gain_step_error", "gain_match", "output_resistance")},
     "levels": {"im3_slope", "im3_departure_level", "im3_knee_level"},
     "noise": {"noise_figure", "noise_figure_y", "noise_figure_gain, through", "cascade gain", "cascade oip3"},
     "compression": {"single_gain", "op1db"},

@@ -24,6 +24,7 @@ from drivers.simulated.rig_setup import (
     CurrentMeterSetup,
     NetworkAnalyzerSetup,
     NoiseSourceSetup,
+    PowerMeterSetup,
     RigSetup,
     SupplySetup,
     ThermometerSetup,
@@ -327,6 +328,7 @@ SCRIPTED: dict[str, Callable[[], ScriptedInstrument]] = {
     "chamber": scripted_chamber,
     "load_switch": scripted_switch,
     "code_port": scripted_port,
+    "power_meter": scripted_power_meter,
 }
 
 
@@ -364,6 +366,7 @@ PLACES = {
     "switch": ("load_switch",),
     "digital port": ("code_port",),
     "network analyzer": ("network_analyzer",),
+    "power meter": ("power_meter",),
 }
 
 
@@ -454,6 +457,7 @@ def rig_setup() -> RigSetup:
             residual_db=-40.0,
             highest_power_dbm=10.0,
         ),
+        power_meter=PowerMeterSetup(0.05, 0.01, -65.0, lambda _: 26.0, 0.1, highest_input_dbm=20.0),
         channel_routes={201: "A", 202: "B"},
         network_routes={211: "A", 212: "B"},
         channel_ports={1: "A", 2: "B"},

@@ -16,6 +16,7 @@ from drivers.messages import Messages
 from drivers.meter import ScpiMeter
 from drivers.network_analyzer import ScpiNetworkAnalyzer
 from drivers.noise_source import ScpiNoiseSource
+from drivers.power_meter import ScpiPowerMeter
 from drivers.roles import NetworkSetting, SweepSetting
 from drivers.scpi_instrument import ScpiInstrument
 from drivers.sent_headers import SENT
@@ -112,6 +113,16 @@ def use_port(messages: Messages) -> None:
     port.write_word(1, 17)
     port.read_word(1)
     port.make_safe()
+
+
+def use_power_meter(messages: Messages) -> None:
+    meter = ScpiPowerMeter(messages)
+    meter.prepare(4)
+    meter.zero()
+    meter.set_frequency(60e6)
+    meter.begin_reading()
+    meter.finish_reading()
+    meter.make_safe()
 
 
 #: What every instrument is asked.

@@ -307,7 +307,8 @@ CASES: list[tuple[str, str, str, FaultKind, str]] = [
         "[instrument.chambre]",
         "unknown key",
         "[instrument] chambre: unknown key, allowed tone_1, tone_2, noise_source, analyzer, supply, current_meter, "
-        "board_thermometer, chamber, load_switch, channel_switch, code_port, network_analyzer.  Did you mean chamber?",
+        "board_thermometer, chamber, load_switch, channel_switch, code_port, network_analyzer, "
+        "power_meter.  Did you mean chamber?",
     ),
     (
         BENCH,

@@ -9,6 +9,7 @@ from drivers.simulated.front_ends.digital_port import DigitalPort
 from drivers.simulated.front_ends.meter import Meter
 from drivers.simulated.front_ends.network_analyzer import NetworkAnalyzer
 from drivers.simulated.front_ends.noise_source import NoiseSource
+from drivers.simulated.front_ends.power_meter import PowerMeter
 from drivers.simulated.front_ends.spectrum_analyzer import SpectrumAnalyzer
 from drivers.simulated.front_ends.switch import Switch
 from drivers.simulated.front_ends.tone_source import ToneSource
@@ -53,6 +54,8 @@ def _devices(rig: Rig) -> dict[str, Device]:
     if setup.board_thermometer is not None:
         reading_s = setup.board_thermometer.reading_s
         devices["board_thermometer"] = Meter(rig, "board_thermometer", "TEMP", rig.metered_board_c, reading_s)
+    if rig.power_sensor is not None:
+        devices["power_meter"] = PowerMeter(rig, "power_meter", rig.power_sensor)
     if setup.chamber is not None:
         devices["chamber"] = Chamber(rig, "chamber", setup.chamber)
     if setup.load_routes:

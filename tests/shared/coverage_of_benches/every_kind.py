@@ -14,6 +14,7 @@ from coverage_of_benches.score import Scored, Scores, merged, scores_of
 KINDS: dict[str, Callable[[int], Scored]] = {
     "partners": two_tone.partners,
     "levels": two_tone.levels,
+    "measured": two_tone.measured,
     "noise": fewer_tones.noise,
     "compression": fewer_tones.compression,
     "sweeps": sweeps.sweeps,

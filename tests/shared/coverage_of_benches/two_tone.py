@@ -53,6 +53,12 @@ when = { tone_level_dbm = 0, frequency_mhz = 45 }
 [tones]""",
 }
 
+#: Characteristics into which the level at the input goes.
+OF_INPUT = {
+    "gain", "gain_step_error", "gain_flatness", "gain_match", "gain_tempco", "level_load_change", "output_resistance",
+    "dissipated_power",
+}  # fmt: skip
+
 #: From well below the knee to well above it, with little noise: what is looked for is a decibel and less.
 LEVELS = {
     'channel = "all"': 'channel = "A"',
@@ -61,6 +67,20 @@ LEVELS = {
     "tone_level_dbm = 3\nfrequency_mhz = 60": "tone_level_dbm = [0, 3, 6, 9, 12]\nfrequency_mhz = 60",
     **SOAK,
     "[soak]": "[measure]\nharmonics = false\nsupply = false\nproduct_scatter_db = 0.05\n\n[soak]",
+}
+
+#: A power meter on the bench of the partners: gains and inputs from measured levels, behind a coupler that errs.
+MEASURED = EDITS | {
+    "[combiner]\n": """[instrument.power_meter]
+resource = "TCPIP0::power-meter.nimbus.example::5025::SOCKET"
+coupling_db = { frequency_mhz = [10, 100], loss_db = [25.9, 26.2] }
+coupling_uncertainty_db = 0.05
+noise_dbm = -60
+highest_input_dbm = 20
+accuracy = { level_db = 0.05, linearity_db_per_10db = 0.01 }
+
+[combiner]
+""",
 }
 
 #: An analyzer setting that makes noise and own products vanish from readings that have none.
@@ -112,6 +132,12 @@ def true_figures(night: Night) -> Derived:
 def partners(seed: int) -> Scored:
     """Every characteristic of two tones and the supply but what is told from many levels."""
     return _scored(run_night(drawn(EDITS, "quick.sequence.toml", seed), unit_of(seed), true_readings))
+
+
+def measured(seed: int) -> Scored:
+    """What hangs on the level at the input, with a power meter that has read each tone alone."""
+    night = run_night(drawn(MEASURED, "quick.sequence.toml", seed), unit_of(seed), true_readings)
+    return ((f"{word}, measured", result, true) for word, result, true in _scored(night) if word in OF_INPUT)
 
 
 def levels(seed: int) -> Scored:
