@@ -6,7 +6,7 @@ in the resource strings.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -14,18 +14,22 @@ from typing import TYPE_CHECKING, Any
 
 from bench.clocks import RealClock, ScaledClock, SimulatedClock
 from bench.code_lines import with_latches
+from bench.deviating import deviations_of, own_folder, table_faults
 from bench.places import ROLE_OF_PLACE, Places
 from bench.recording import ExchangeLog
-from drivers.catalogue import CatalogueError, driver_class
+from drivers.catalogue import CatalogueError, DriverClass, driver_class
+from drivers.deviations import Deviations
 from drivers.errors import InstrumentError, NotThere
 from drivers.link import Link, LinkSettings, SerialLine
 from drivers.messages import Messages
+from drivers.own_drivers import importable_from
 from drivers.timing import Clock
 from drivers.visa import open_resource, resource_manager
 from sequences.bench_file import Bench
+from sequences.deviation_file import DeviationTable
 from sequences.instrument_entry import InstrumentEntry
 from sequences.part_file import Part
-from sequences.read_files import Loaded
+from sequences.read_files import Loaded, deviation_tables
 
 if TYPE_CHECKING:
     import pyvisa
@@ -51,7 +55,7 @@ class OpenBench:
 
 
 def clock_of(bench: Bench, goes_on_from: datetime | None = None) -> Clock:
-    """A new clock as the bench file asks for it; a simulated one starts as given, where the file says, or now."""
+    """A new clock as the bench file asks for it; one that is not real starts as given, where the file says, or now."""
     if bench.bench.clock == "real":
         return RealClock()
     starts = goes_on_from
@@ -92,7 +96,8 @@ def open_bench(
         manager = resource_manager(bench.bench.visa_library)
     links: list[Link] = []
     try:
-        yield OpenBench(_places(bench, manager, clock, log, links, missing), clock, log, rig)
+        with importable_from(own_folder(loaded)):
+            yield OpenBench(_places(loaded, manager, clock, log, links, missing), clock, log, rig)
     finally:
         for link in links:
             link.close()
@@ -114,7 +119,7 @@ def _simulated(
 
 
 def _places(
-    bench: Bench,
+    loaded: Loaded[Bench],
     manager: pyvisa.ResourceManager,
     clock: Clock,
     log: ExchangeLog,
@@ -123,9 +128,11 @@ def _places(
 ) -> Places:
     # Any: dataclass fields by name; ``driver_class`` has checked that each driver has its role's methods.
     drivers: dict[str, Any] = {}
+    bench, tables = loaded.model, deviation_tables(loaded)
     for place, entry in bench.instrument.present.items():
         try:
-            make = _driver_class(place, entry)
+            make = _driver_class(loaded, place, entry)
+            deviations = _deviations(tables.get(place), make, place, entry)
             link = open_resource(manager, entry.resource, entry.timeout_s, link_settings(entry))
         except InstrumentError as error:
             # A link knows its address, and only here the place is known.
@@ -135,7 +142,7 @@ def _places(
             missing[place] = error
             continue
         links.append(link)
-        drivers[place] = make(Messages(link, place, clock, log.note))
+        drivers[place] = make(Messages(link, place, clock, log.note, deviations))
     supply, outputs = drivers.get("supply"), bench.instrument.supply
     if supply is not None and outputs is not None and outputs.output is not None:
         supply.use_output(outputs.output)
@@ -159,8 +166,19 @@ def link_settings(entry: InstrumentEntry) -> LinkSettings:
     )
 
 
-def _driver_class(place: str, entry: InstrumentEntry) -> Callable[[Messages], object]:
+def _deviations(
+    table: Loaded[DeviationTable] | None, make: DriverClass, place: str, entry: InstrumentEntry
+) -> Deviations | None:
+    """A table for the message layer. Raises NotThere for one that must not be used with the driver."""
+    if table is None:
+        return None
+    for fault in table_faults(table, make, entry.driver):
+        raise NotThere(str(fault), instrument=place, resource=entry.resource)
+    return deviations_of(table.model)
+
+
+def _driver_class(loaded: Loaded[Bench], place: str, entry: InstrumentEntry) -> DriverClass:
     try:
-        return driver_class(ROLE_OF_PLACE[place], entry.driver)
+        return driver_class(ROLE_OF_PLACE[place], entry.driver, own_folder(loaded))
     except CatalogueError as error:
         raise NotThere(str(error), instrument=place, resource=entry.resource) from error

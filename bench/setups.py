@@ -5,14 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bench.places import ROLE_OF_PLACE
-from drivers.catalogue import CatalogueError, driver_class
-from sequences.bench_file import Bench
+from bench.deviating import bench_faults
 from sequences.cross_checks import FileNames, cross_check
 from sequences.de_embedding import DeEmbedding
-from sequences.errors import FileFault, FileFaults
+from sequences.errors import FileFaults
 from sequences.path_losses import PathLosses
-from sequences.read_files import Loaded, Setup, parse_setup, read_bench, read_part, read_setup
+from sequences.read_files import Setup, parse_setup, read_bench, read_part, read_setup
 from sequences.small_signal_checks import small_signal_faults
 from sequences.through import through_setup
 
@@ -23,23 +21,10 @@ if TYPE_CHECKING:
 def setup_from_files(sequence: Path, bench: Path | None = None, part: Path | None = None) -> Setup:
     """Read a sequence and the files it names, or the bench and part given instead. Raises FileFaults."""
     setup = read_setup(sequence, bench, part, known_characteristics=_units())
-    faults = driver_faults(setup.bench)
+    faults = bench_faults(setup.bench)
     if faults:
         raise FileFaults(faults)
     return setup
-
-
-def driver_faults(bench: Loaded[Bench]) -> tuple[FileFault, ...]:
-    """Drivers that a bench file names and that cannot be had."""
-    faults: list[FileFault] = []
-    for place, entry in bench.model.instrument.present.items():
-        try:
-            driver_class(ROLE_OF_PLACE[place], entry.driver)
-        except CatalogueError as error:
-            faults.append(
-                FileFault("not allowed", str(bench.path), f"[instrument.{place}]", "driver", problem=str(error))
-            )
-    return tuple(faults)
 
 
 def setup_of(

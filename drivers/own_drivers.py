@@ -14,12 +14,12 @@ def importable_from(folder: Path | None) -> Iterator[None]:
     """Let modules be imported from ``folder`` inside the block; None changes nothing.
 
     Afterwards what came from there is forgotten, so that another bench may have modules of the same names. Classes
-    that were taken out go on working.
+    that were taken out go on working. Inside another block of the same folder nothing changes.
     """
-    if folder is None:
+    place = "" if folder is None else str(folder.resolve())
+    if folder is None or place in sys.path:
         yield
         return
-    place = str(folder.resolve())
     known = set(sys.modules)
     sys.path.insert(0, place)
     importlib.invalidate_caches()  # the folder may have changed since it was last looked at
