@@ -22,6 +22,9 @@ QUERY_ERRORS = (-499, -400)
 IDLE_WITHIN_K = 0.5
 
 
+STILL_ON = "it reads back as still on"
+
+
 @dataclass(frozen=True, slots=True)
 class SafeStep:
     """One step of the way: what was done, and why it could not be confirmed (empty if it was)."""
@@ -43,12 +46,8 @@ def make_safe(places: Places, idle_c: float | None = None) -> tuple[SafeStep, ..
     Nothing is asked before everything has been told: an instrument that does not answer must not keep the rest on.
     """
     todo: list[tuple[str, Callable[[], None], Callable[[], str]]] = []
-    outputs: list[tuple[str, Any]] = [(f"RF of {place} off", source) for place, source in places.sources()]
-    outputs += [("noise source off", places.noise_source), ("RF of network_analyzer off", places.network_analyzer)]
-    outputs += [("bias off", places.supply)]
-    for name, output in outputs:
-        if output is not None:
-            todo.append((name, output.make_safe, partial(_still_on, output)))
+    for name, _, output in _outputs(places):
+        todo.append((name, output.make_safe, partial(_still_on, output)))
     if places.chamber is not None:
         todo.append(("chamber to idle", places.chamber.make_safe, partial(_not_idle, places.chamber, idle_c)))
     if places.analyzer is not None:
@@ -60,13 +59,31 @@ def make_safe(places: Places, idle_c: float | None = None) -> tuple[SafeStep, ..
     )
 
 
+def found_on(places: Places) -> tuple[str, ...]:
+    """Places whose output is on, for the record before the first safe state of a run; raises for no instrument.
+
+    For after all have said who they are: one that does not answer has been left off the list here, and fails to be
+    confirmed right after.
+    """
+    return tuple(place for _, place, output in _outputs(places) if _tried(partial(_still_on, output)) == STILL_ON)
+
+
 def unconfirmed(steps: tuple[SafeStep, ...]) -> tuple[str, ...]:
     """The steps that could not be confirmed, each with its reason."""
     return tuple(f"{step.name}: {step.problem}" for step in steps if not step.confirmed)
 
 
+def _outputs(places: Places) -> list[tuple[str, str, Any]]:
+    """What gives energy to the unit, in the order in which it is switched off: step, place, driver."""
+    outputs: list[tuple[str, str, Any]] = [(f"RF of {place} off", place, source) for place, source in places.sources()]
+    outputs.append(("noise source off", "noise_source", places.noise_source))
+    outputs.append(("RF of network_analyzer off", "network_analyzer", places.network_analyzer))
+    outputs.append(("bias off", "supply", places.supply))
+    return [named for named in outputs if named[2] is not None]
+
+
 def _still_on(output: Any) -> str:
-    return "it reads back as still on" if output.output_is_on() else ""
+    return STILL_ON if output.output_is_on() else ""
 
 
 def _not_idle(chamber: Chamber, idle_c: float | None) -> str:
