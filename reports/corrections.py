@@ -19,6 +19,7 @@ from reports.analyzer_limits import (
 )
 from reports.bench_products import bench_products
 from reports.decibels import db_of_voltage_ratio, voltage_ratio
+from reports.levels import frequencies_hz
 from sequences.products import LINES, SINGLE, TONES, line_frequency_hz
 
 if TYPE_CHECKING:
@@ -121,15 +122,12 @@ def _of_bench(
     """Level at the connector of all that the bench itself puts on a line, in the worst phase, dBm; −inf for a tone."""
     if line in (*TONES, SINGLE):
         return np.full(wide.rows, -np.inf)
-    conditions, spacing = frames.conditions, frames.sequence.tones.spacing_hz
-    centres = conditions["frequency_hz"].to_numpy(dtype=np.float64)
+    conditions = frames.conditions
+    channels, loads = conditions["channel"].to_numpy(dtype=object)[there], conditions["load_ohm"].to_numpy()[there]
     losses = []
     for name in (TONES[0], line):
-        hz = np.array([line_frequency_hz(name, centre, spacing) for centre in centres[there]])
         loss = np.full(wide.rows, np.nan)
-        loss[there] = frames.path_losses.losses_db(
-            "output", conditions["channel"].to_numpy(dtype=object)[there], conditions["load_ohm"].to_numpy()[there], hz
-        )
+        loss[there] = frames.path_losses.losses_db("output", channels, loads, frequencies_hz(frames, name)[there])
         losses.append(loss)
     products = bench_products(frames, wide, line, (losses[0], losses[1]), analyzer)
     total = np.sum([voltage_ratio(product.highest_dbm) for product in products], axis=0)
