@@ -58,11 +58,15 @@ class Listener(ABC):
         with contextlib.suppress(OSError), connection:
             self.serve(connection)
 
-    def close(self) -> None:
+    def refuse(self) -> None:
+        """Take no more connections; those that there are go on."""
         with contextlib.suppress(OSError):
             self.listener.shutdown(socket.SHUT_RDWR)
         self.listener.close()
         self._threads[0].join()
+
+    def close(self) -> None:
+        self.refuse()
         for connection in self.connections:
             with contextlib.suppress(OSError):
                 connection.shutdown(socket.SHUT_RDWR)
