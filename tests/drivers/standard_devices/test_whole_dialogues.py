@@ -20,6 +20,7 @@ from drivers.messages import Messages
 from drivers.meter import ScpiMeter
 from drivers.network_analyzer import ScpiNetworkAnalyzer
 from drivers.noise_source import ScpiNoiseSource
+from drivers.power_meter import ScpiPowerMeter
 from drivers.roles import Identity, NetworkSetting, SweepSetting
 from drivers.spectrum_analyzer import ScpiSpectrumAnalyzer
 from drivers.switch import ScpiSwitch
@@ -141,6 +142,7 @@ def test_a_dc_supply(settled: Settled) -> None:
     assert supply.read_voltage_v() == 4.998
     assert supply.read_current_a() == 0.2015
     assert not supply.protection_tripped()
+    assert supply.regulation() == "voltage"
     assert messages.ask_boolean(":SOUR:VOLT:PROT:STAT?")
     assert messages.ask_boolean(":SOUR:CURR:PROT:STAT?")
     supply.make_safe()
@@ -158,6 +160,40 @@ def test_a_meter(settled: Settled, name: str, quantity: str, value: float) -> No
     meter.begin_reading()
 
     assert meter.finish_reading() == value
+    meter.make_safe()
+    assert meter.drain_errors() == ()
+
+
+def test_one_output_of_several_of_a_dc_supply(settled: Settled) -> None:
+    """It comes up with the third one selected; the second is meant, and held by its current limit."""
+    supply, messages = settled("dc_supply", ScpiDCSupply)
+    supply.use_output(2)
+    supply.prepare(5.4, 0.33, remote_sense=True)
+    supply.set_output(5.0, 0.3)
+    supply.switch_output(on=True)
+
+    assert messages.ask_number(":INST:NSEL?") == 2
+    assert messages.ask_boolean(":SYST:RSEN?")
+    assert supply.regulation() == "current"
+    supply.clear_protection()
+    supply.make_safe()
+    assert not supply.output_is_on()
+    assert supply.regulation() == "off"
+    assert supply.drain_errors() == ()
+
+
+def test_a_power_meter(settled: Settled) -> None:
+    """It comes up reading in watts without an end."""
+    meter, messages = settled("power_meter", ScpiPowerMeter)
+    meter.prepare(4)
+    meter.zero()
+    meter.set_frequency(60e6)
+    meter.begin_reading()
+
+    assert meter.finish_reading() == -12.5
+    assert meter.is_zeroed()
+    assert messages.ask(":UNIT:POW?") == "DBM"
+    assert messages.ask_number(":SENS:AVER:COUN?") == 4
     meter.make_safe()
     assert meter.drain_errors() == ()
 
