@@ -93,6 +93,10 @@ class PathLosses:
         """Lowest and highest frequency in Hz at which the loss is known; 0 and infinity for a plain number."""
         return self._curves[self.entry_number(path, channel, load_ohm)].ends_hz
 
+    def ends_hz(self, number: int) -> tuple[float, float]:
+        """Lowest and highest frequency at which an entry, counted from 0, is known; 0 and infinity for a number."""
+        return self._curves[number].ends_hz
+
     def loss_db(self, path: Path, channel: str, load_ohm: float, frequency_hz: float) -> float:
         """Loss in dB at ``frequency_hz``. Raises NotServed or NotCovered."""
         curve = self._curves[self.entry_number(path, channel, load_ohm)]

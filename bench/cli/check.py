@@ -7,64 +7,90 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from bench.cli.options import Json
-from bench.cli.output import Plain, console, print_json, table_of
+from bench.cli.options import Json, PartFile
+from bench.cli.output import print_json
 
 if TYPE_CHECKING:
-    from bench.assemble import Missing
     from bench.check import Finding
+    from bench.reach import PathReport
+    from drivers.errors import NotThere
+    from sequences.bench_file import Bench
+    from sequences.errors import FileFault
+    from sequences.read_files import Loaded
 
 BenchArgument = Annotated[Path, typer.Argument(help="Bench file (.toml).", metavar="BENCH")]
+ForSequence = Annotated[
+    Path | None, typer.Option("--sequence", help="Sequence file that the bench is to serve.", metavar="FILE")
+]
 
 
-def check(bench: BenchArgument, as_json: Json = False) -> None:
-    """Ask each instrument who it is; switch nothing on.
+def check(bench: BenchArgument, sequence: ForSequence = None, part: PartFile = None, as_json: Json = False) -> None:
+    """Ask each instrument who it is and how it stands; switch nothing on.
 
-    Error queues are read; serial numbers and calibration dates are compared with the bench file.
+    Error queues are read; serial numbers, calibration dates and path losses are compared with the bench file, and with
+    what a sequence needs.
 
-    Example: nightbench check my.bench.toml
+    Example: nightbench check my.bench.toml --sequence my.sequence.toml
     """
-    from bench.assemble import open_bench
-    from bench.check import check_bench
+    from bench.cli.findings import check_json, show_check
     from bench.exit_codes import ExitCode
-    from sequences.read_files import demo_file, read_bench, read_part
+    from sequences.read_files import read_bench
 
     loaded = read_bench(bench)
-    # A simulated bench needs some unit on it; nothing is powered, so the demo's part stands in for any.
-    part = read_part(demo_file("virga-2.part.toml")).model
-    missing: Missing = {}
-    with open_bench(loaded, part, "none", missing=missing) as opened:
-        findings = check_bench(loaded.model, opened, missing)
-    good = all(finding.works for finding in findings)
+    paths, faults = _paths(loaded, sequence, part)
+    findings = _look(loaded)
     if as_json:
-        instruments: list[Plain] = [_finding_json(finding) for finding in findings]
-        print_json({"bench": loaded.model.bench.name, "works": good, "instruments": instruments})
+        print_json(check_json(loaded, findings, paths, faults))
     else:
-        rows = [
-            (
-                finding.place,
-                "✓ answers" if finding.works else "✗ fault",
-                finding.answer,
-                f"{finding.link_s * 1e3:.1f} ms",
-                "; ".join(finding.remarks),
-            )
-            for finding in findings
-        ]
-        columns = ("Place", "State", "Answer", "Link", "Remarks")
-        console().print(table_of(f"Bench {loaded.model.bench.name}", columns, rows, right="Link"))
-        count = sum(finding.works for finding in findings)
-        console().print(
-            f"{count} of {len(findings)} instruments answer as the bench file says; nothing was switched on"
-        )
-    raise typer.Exit(ExitCode.DONE if good else ExitCode.INSTRUMENT)
+        show_check(loaded, findings, paths, faults)
+    if not all(finding.works for finding in findings):
+        raise typer.Exit(ExitCode.INSTRUMENT)
+    raise typer.Exit(ExitCode.BAD_INPUT if faults else ExitCode.DONE)
 
 
-def _finding_json(finding: Finding) -> dict[str, Plain]:
-    return {
-        "place": finding.place,
-        "resource": finding.resource,
-        "answer": finding.answer,
-        "works": finding.works,
-        "remarks": list(finding.remarks),
-        "link_s": round(finding.link_s, 6),
-    }
+def _look(loaded: Loaded[Bench]) -> tuple[Finding, ...]:
+    from bench.assemble import Missing, open_bench
+    from bench.check import check_bench
+    from drivers.errors import NotThere
+    from sequences.read_files import demo_file, read_part
+
+    # A simulated bench needs some unit on it; nothing is powered, so the demo's part stands in for any.
+    stand_in = read_part(demo_file("virga-2.part.toml")).model
+    missing: Missing = {}
+    try:
+        with open_bench(loaded, stand_in, "none", missing=missing) as opened:
+            return check_bench(loaded.model, opened, missing)
+    except NotThere as error:
+        raise _with_advice(error, loaded) from error.__cause__
+
+
+def _with_advice(error: NotThere, loaded: Loaded[Bench]) -> NotThere:
+    """The VISA library itself is not there, so no instrument could be asked."""
+    from bench.advice import library_advice
+
+    error.add_note(f"{loaded.path}: {library_advice(loaded.model.bench.visa_library)}")
+    return error
+
+
+def _paths(loaded: Loaded[Bench], sequence: Path | None, part: Path | None) -> tuple[PathReport, tuple[FileFault, ...]]:
+    """What the path files reach, and what stands between a sequence and this bench. Raises FileFaults."""
+    from bench.reach import needs_of, path_report
+    from bench.setups import setup_from_files
+    from sequences.de_embedding import DeEmbedding
+    from sequences.errors import FileFaults
+    from sequences.path_losses import PathLosses
+    from sequences.read_files import read_part, read_sequence
+
+    needs = None
+    faults: tuple[FileFault, ...] = ()
+    if sequence is not None:
+        asked = read_sequence(sequence).model
+        needs = needs_of(asked, read_part(part or sequence.parent / asked.sequence.part).model)
+        try:
+            setup_from_files(sequence, loaded.path, part)
+        except FileFaults as found:
+            # Told at the end: what is wrong between the files must not keep the instruments from being looked at.
+            faults = found.faults
+    losses = PathLosses.of(loaded.model, loaded.attachments)
+    fixtures = DeEmbedding.of(loaded.model, loaded.attachments)
+    return path_report(loaded.model, losses, fixtures, needs), faults

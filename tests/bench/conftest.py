@@ -331,6 +331,10 @@ class FakeSwitch(FakeInstrument):
     def selected(self) -> tuple[int, ...]:
         return self.closed
 
+    def closed_of(self, routes: tuple[int, ...]) -> tuple[int, ...]:
+        self._do("closed?", routes)
+        return tuple(route for route in routes if route in self.closed)
+
 
 @dataclass
 class FakePort(FakeInstrument):
@@ -343,11 +347,7 @@ class FakePort(FakeInstrument):
         self.words[port] = word
 
     def read_word(self, port: int) -> int:
-        return self.words[port]
-
-    def closed_of(self, routes: tuple[int, ...]) -> tuple[int, ...]:
-        self._do("closed?", routes)
-        return tuple(route for route in routes if route in self.closed)
+        return self.words.get(port, 0)
 
 
 def places_of(bench: FakeBench) -> Places:

@@ -17,8 +17,8 @@ from drivers.errors import NotThere, TimedOut
 from drivers.roles import QueueEntry
 from sequences.read_files import Setup
 
-#: The demo bench as it is wired for tones has every instrument but one.
-PLACES = tuple(place for place in ROLE_OF_PLACE if place != "network_analyzer")
+#: The demo bench as it is wired for tones has every instrument but two.
+PLACES = tuple(place for place in ROLE_OF_PLACE if place not in ("network_analyzer", "power_meter"))
 
 #: Any: the FakeBench of conftest.py, which a test cannot import.
 Bench = Any
@@ -36,6 +36,11 @@ def look(make_places: Callable[[Bench], Places]) -> Callable[[Bench], dict[str, 
 
 
 Look = Callable[[Bench], dict[str, Finding]]
+
+
+def said(finding: Finding) -> dict[str, str]:
+    """What an instrument said, by what it was asked."""
+    return {answer.asked: answer.said for answer in finding.answers}
 
 
 def test_every_instrument_of_the_demo_bench_works(quick: Setup) -> None:
@@ -56,7 +61,8 @@ def test_looking_asks_only_who_what_and_how_it_stands(make_bench: Callable[..., 
     bench = make_bench()
     look(bench)
 
-    assert {call.what for call in bench.journal} == {"identify", "drain", "is on?", "voltage?", "air?"}
+    asked = {"identify", "drain", "is on?", "voltage?", "current?", "tripped?", "air?", "closed?"}
+    assert {call.what for call in bench.journal} == asked
 
 
 def test_a_silent_instrument_is_reported_and_the_others_are_looked_at(
@@ -68,7 +74,8 @@ def test_a_silent_instrument_is_reported_and_the_others_are_looked_at(
     findings = look(bench)
 
     assert not findings["supply"].works
-    assert findings["supply"].answer == "no reply"
+    assert findings["supply"].answer == "to '*IDN?': no reply"
+    assert "terminator" in findings["supply"].advice
     assert len(findings) == len(PLACES)
     assert [place for place, finding in findings.items() if not finding.works] == ["supply"]
 
@@ -104,7 +111,7 @@ def test_another_serial_number_does_not_work_and_says_which_is_expected(
     finding = look(bench)["analyzer"]
 
     assert not finding.works
-    assert finding.remarks[0] == "the bench file expects serial NS-203"
+    assert finding.warnings[0] == "the bench file expects serial NS-203"
     assert "NS-999" in finding.answer
 
 
@@ -113,19 +120,29 @@ def test_old_queue_entries_are_shown(make_bench: Callable[..., Bench], look: Loo
     bench = make_bench()
     bench.queues["supply"] = [QueueEntry(-222, "Data out of range")]
 
-    assert "queue held -222, 'Data out of range'" in look(bench)["supply"].remarks
+    assert "queue held -222, 'Data out of range'" in look(bench)["supply"].warnings
 
 
-def test_outputs_that_are_on_are_shown(make_bench: Callable[..., Bench], look: Look) -> None:
+def test_outputs_that_are_on_are_warned_of_in_plain_words(make_bench: Callable[..., Bench], look: Look) -> None:
     """Before a run begins somebody may still be working."""
     bench = make_bench()
     bench.stuck_on |= {"tone_2", "supply"}
     findings = look(bench)
 
-    assert "RF is off" in findings["tone_1"].remarks
-    assert "RF is on" in findings["tone_2"].remarks
-    assert "output is on, 5.000 V" in findings["supply"].remarks
-    assert "conditioning is off, air 23.0 °C" in findings["chamber"].remarks
+    assert said(findings["tone_1"])["RF"] == "off"
+    assert findings["tone_1"].warnings == ()
+    assert said(findings["tone_2"])["RF"] == "on"
+    assert findings["tone_2"].warnings == ("RF IS ON: power comes out of its connector now",)
+    assert said(findings["supply"])["voltage"] == "5.000 V"
+    assert findings["supply"].warnings == ("THE OUTPUT IS ON: what is connected to it is live",)
+    assert said(findings["chamber"]) == {
+        "error queue": "empty",
+        "conditioning": "off",
+        "set point": "23 °C",
+        "air": "23.0 °C",
+        "alarms": "none",
+    }
+    assert findings["supply"].works, "it answers all the same"
 
 
 @pytest.mark.parametrize(
@@ -142,10 +159,12 @@ def test_a_calibration_that_ends_soon_is_told_by_the_benchs_clock(
 ) -> None:
     """It is 2 November 2026 on the bench; 30 days count as soon, and the day itself is not past due."""
     setup = make_setup({"calibration_due = 2027-03-15": f"calibration_due = {due.isoformat()}"})
-    remarks = look(make_bench(setup))["analyzer"].remarks
+    finding = look(make_bench(setup))["analyzer"]
 
     assert SOON_DAYS == 30
-    assert [text for text in remarks if "calibration" in text.lower()] == ([remark] if remark else [])
+    assert [text for text in finding.warnings if "calibration" in text.lower()] == ([remark] if remark else [])
+    assert finding.calibration.due == due, "every due date is told, also the distant ones"
+    assert finding.works, "a date is a warning, not a fault"
 
 
 def test_a_bench_file_without_a_date_says_so(
@@ -153,6 +172,6 @@ def test_a_bench_file_without_a_date_says_so(
 ) -> None:
     """Silence must not read as calibrated; relays and logic lines have nothing that could be."""
     findings = look(make_bench(make_setup({"calibration_due = 2027-03-15\n": ""})))
-    undated = [place for place, found in findings.items() if "no calibration date in the bench file" in found.remarks]
+    undated = [place for place, found in findings.items() if "no calibration date in the bench file" in found.warnings]
 
     assert undated == ["analyzer"]

@@ -6,8 +6,10 @@ import csv
 import io
 import json
 import os
+import re
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -157,31 +159,66 @@ def test_check_asks_each_instrument_and_switches_nothing_on() -> None:
     answer = nightbench("check", BENCH, "--json")
     found = answer.json
 
-    assert set(found) == {"bench", "works", "instruments"}
     assert (found["bench"], found["works"], answer.code) == ("Nimbus", True, ExitCode.DONE)
+    assert {"file", "visa_library", "paths", "path_faults", "path_remarks", "file_faults"} < set(found)
     assert {"tone_1", "noise_source", "analyzer", "supply"} < {item["place"] for item in found["instruments"]}
-    assert {"place", "resource", "answer", "works", "remarks", "link_s"} == set(found["instruments"][0])
-    remarks = {item["place"]: item["remarks"] for item in found["instruments"]}
-    assert remarks["tone_1"] == ["RF is off"]
-    assert remarks["supply"][0].startswith("output is off")
-    assert remarks["chamber"][0].startswith("conditioning is off")
+    said = {
+        item["place"]: {answer["asked"]: answer["said"] for answer in item["answers"]} for item in found["instruments"]
+    }
+    assert said["tone_1"] == {"error queue": "empty", "RF": "off"}
+    assert said["supply"]["output"] == "off"
+    assert said["chamber"]["conditioning"] == "off"
+    analyzer = next(item for item in found["instruments"] if item["place"] == "analyzer")
+    assert analyzer["resource"] == "TCPIP0::analyzer.nimbus.example::5025::SOCKET"
+    assert analyzer["calibration"] == {"state": "valid", "due": "2027-03-15", "days_left": 133}
+    assert analyzer["link"] is None, "in process there is no line whose time would say anything"
+    assert analyzer["exchanges"][0]["sent"] == "*IDN?"
+    assert "NS-203" in analyzer["exchanges"][0]["received"]
 
 
-def test_check_ends_with_4_when_another_instrument_answers_than_the_bench_file_says(tmp_path: Path) -> None:
-    """The serial number is compared; the others are still asked."""
+def test_check_ends_with_4_and_tells_address_failure_and_advice_of_who_does_not_answer(tmp_path: Path) -> None:
+    """On a line of 80 columns too: nothing is cut off, and no address is broken."""
     text = Path(BENCH).read_text(encoding="utf-8")
+    text = text.replace('visa_library = "@sim"', 'visa_library = "@py"').replace(
+        'clock = "simulated"', 'clock = "real"'
+    )
+    # pyvisa-py opens a refused socket; that nobody is there the first message tells.
+    text = re.sub(r"TCPIP0::.*::5025", lambda _: f"TCPIP0::127.0.0.1::{_closed_port()}", text)
     other = tmp_path / "other.bench.toml"
-    # Two entries for one address: whoever answers there can only be one of them.
-    address = "TCPIP0::{}.nimbus.example::5025::SOCKET"
-    assert address.format("tone-2") in text
-    other.write_text(text.replace(address.format("tone-2"), address.format("tone-1")), encoding="utf-8")
+    other.write_text(text, encoding="utf-8")
 
     answer = nightbench("check", str(other), "--json")
+    shown = nightbench("check", str(other))
 
-    places = {item["place"]: item["works"] for item in answer.json["instruments"]}
+    found = {item["place"]: item for item in answer.json["instruments"]}
+    assert (answer.code, shown.code) == (ExitCode.INSTRUMENT, ExitCode.INSTRUMENT)
+    assert not any(item["works"] for item in found.values())
+    for item in found.values():
+        assert "refused" in item["answer"]
+        assert "remote control" in item["advice"]
+        assert f"{item['place']}  {item['resource']}\n" in shown.out
+    assert "0 of 11 instruments answer" in shown.out
+
+
+def test_check_with_a_library_that_is_not_there_says_what_may_stand_there(tmp_path: Path) -> None:
+    """The text names file and key, what was found, and what is allowed."""
+    text = Path(BENCH).read_text(encoding="utf-8")
+    text = text.replace('visa_library = "@sim"', 'visa_library = "@nope"')
+    other = tmp_path / "other.bench.toml"
+    other.write_text(text.replace('clock = "simulated"', 'clock = "real"'), encoding="utf-8")
+
+    answer = nightbench("check", str(other))
+
     assert answer.code == ExitCode.INSTRUMENT
-    assert places["tone_1"] != places["tone_2"]
-    assert places["analyzer"]
+    assert f'{other}: visa_library = "@nope" under [bench]' in answer.err
+    assert '"@py" for pyvisa-py (installed here)' in answer.err
+
+
+def _closed_port() -> int:
+    """A port of this machine that was free a moment ago, another one each time."""
+    with socket.socket() as listener:
+        listener.bind(("127.0.0.1", 0))
+        return int(listener.getsockname()[1])
 
 
 def test_runs_lists_a_run_and_its_events(demo: Demo) -> None:
