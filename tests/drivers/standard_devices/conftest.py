@@ -45,28 +45,34 @@ def still_clock() -> StillClock:
 
 
 @pytest.fixture
-def standard_device(tmp_path: Path, still_clock: StillClock) -> Iterator[Callable[..., Messages]]:
-    """Open the device of a file by name; ``copy`` tells several of one file apart.
+def devices() -> dict[str, Any]:
+    """Devices of pyvisa-sim that have been opened, by name: ``add_dialogue(query, reply)`` changes what one replies."""
+    return {}
+
+
+@pytest.fixture
+def standard_device(
+    tmp_path: Path, still_clock: StillClock, devices: dict[str, Any]
+) -> Iterator[Callable[..., Messages]]:
+    """Open the device of a file by name, once in a test.
 
     ``number`` is the form of its numbers, with ``UNIT`` for the suffix of the quantity; ``replies`` are fixed ones that
     win over what the file says.
     """
     with contextlib.ExitStack() as opened:
 
-        def begin(
-            name: str, number: str = "{:+.6E}", replies: Mapping[str, str] | None = None, copy: int = 0
-        ) -> Messages:
+        def begin(name: str, number: str = "{:+.6E}", replies: Mapping[str, str] | None = None) -> Messages:
             text = (HERE / f"{name}.yaml").read_text()
             formed = _NUMBER.sub(lambda found: f'r: "{number.replace("UNIT", found[1] or "")}"', text)
-            file = tmp_path / f"{name}-{copy}.yaml"  # a name of its own: PyVISA keeps one library for each
+            file = tmp_path / f"{name}.yaml"  # a name of its own: PyVISA keeps one library for each
             file.write_text(formed)
             manager = resource_manager(f"{file}@sim")
             opened.callback(manager.close)
             found = _RESOURCE.search(text)
             assert found is not None
-            devices: Any = manager.visalib.devices  # type: ignore[attr-defined]  # pyvisa-sim's own
+            devices[name] = manager.visalib.devices[found[1]]  # type: ignore[attr-defined]  # pyvisa-sim's own
             for query, reply in (replies or {}).items():
-                devices[found[1]].add_dialogue(query, reply)
+                devices[name].add_dialogue(query, reply)
             link = open_resource(manager, found[1], TIMEOUT_S)
             opened.callback(link.close)
             return Messages(link, name, still_clock)

@@ -91,11 +91,12 @@ NO_NUMBERS = [
 
 @pytest.mark.parametrize(("name", "query", "read"), READ, ids=[f"{name} {query}" for name, query, _ in READ])
 def test_what_is_no_number_is_never_one(
-    standard_device: Device, name: str, query: str, read: Callable[[Messages], object]
+    standard_device: Device, devices: dict[str, Any], name: str, query: str, read: Callable[[Messages], object]
 ) -> None:
     """Whatever is asked for: each such reply ends in NotUnderstood, which names instrument and question."""
-    for number, reply in enumerate(NO_NUMBERS):
-        messages = standard_device(name, replies={query: reply}, copy=number)
+    messages = standard_device(name)
+    for reply in NO_NUMBERS:
+        devices[name].add_dialogue(query, reply)
         with pytest.raises(NotUnderstood) as caught:
             read(messages)
 
@@ -251,16 +252,21 @@ def test_a_keyword_that_only_begins_alike_is_refused(
     ],
 )
 def test_an_output_may_say_on_and_off_in_words(
-    standard_device: Device, name: str, driver: Callable[[Messages], Any]
+    standard_device: Device, devices: dict[str, Any], name: str, driver: Callable[[Messages], Any]
 ) -> None:
     """Out of a device always 0 or 1 (Vol 1, 7.3); the words are those of the command and mean one thing each."""
-    assert driver(standard_device(name, replies={":OUTP:STAT?": "ON"})).output_is_on()
-    assert not driver(standard_device(name, replies={":OUTP:STAT?": "OFF"}, copy=1)).output_is_on()
+    output = driver(standard_device(name, replies={":OUTP:STAT?": "ON"}))
+
+    assert output.output_is_on()
     with pytest.raises(Refused, match="on still"):
-        driver(standard_device(name, replies={":OUTP:STAT?": "ON"}, copy=2)).switch_output(on=False)
-    for number, reply in enumerate(["2", "TRUE", "-1", "0.5", "9.91E37", ""], 3):
+        output.switch_output(on=False)
+    devices[name].add_dialogue(":OUTP:STAT?", "OFF")
+    assert not output.output_is_on()
+    output.switch_output(on=False)
+    for reply in ("2", "TRUE", "-1", "0.5", "9.91E37", ""):
+        devices[name].add_dialogue(":OUTP:STAT?", reply)
         with pytest.raises(NotUnderstood):
-            driver(standard_device(name, replies={":OUTP:STAT?": reply}, copy=number)).output_is_on()
+            output.output_is_on()
 
 
 def test_relays_may_say_on_and_off_in_words(standard_device: Device) -> None:

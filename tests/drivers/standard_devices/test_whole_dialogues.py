@@ -97,6 +97,7 @@ def test_a_spectrum_analyzer(settled: Settled) -> None:
     """2 dBm and 8.625 dBm average to 6.466 dBm in power: 10·log10((10^0.2 + 10^0.8625)/2)."""
     analyzer, _ = settled("spectrum_analyzer", ScpiSpectrumAnalyzer)
     analyzer.prepare()
+    assert analyzer.set_reference_level(20.0) == 20.0
     held = analyzer.set_sweep(SweepSetting(1000.0, 20.0, 2))
     analyzer.begin_power(60e6)
     reading = analyzer.finish_power()
