@@ -9,15 +9,16 @@ from typing import Any
 import pytest
 
 import bench.assemble
-from bench.assemble import clock_of, open_bench
+from bench.assemble import clock_of, link_settings, open_bench
 from bench.clocks import RealClock, SimulatedClock
 from bench.places import ROLE_OF_PLACE
 from drivers.errors import InstrumentError, NotThere
-from drivers.link import Link
+from drivers.link import Link, LinkSettings, SerialLine
 from drivers.messages import Messages
 from drivers.tone_source import ScpiToneSource
 from drivers.visa import open_resource
 from sequences.bench_file import Instruments
+from sequences.instrument_entry import InstrumentEntry, SerialLineEntry
 from sequences.read_files import Setup
 
 #: The demo bench as it is wired for tones has every instrument but two.
@@ -211,3 +212,14 @@ def test_a_simulated_clock_without_a_start_begins_now(make_setup: MakeSetup) -> 
 def test_a_real_clock_is_taken_when_the_file_asks_for_it(make_setup: MakeSetup) -> None:
     """Also for a simulated bench."""
     assert isinstance(clock_of(make_setup({'clock = "simulated"': 'clock = "real"'}).bench.model), RealClock)
+
+
+def test_a_line_is_set_as_its_entry_says() -> None:
+    """Words of the file become bytes; what is left out stays as usual."""
+    line = SerialLineEntry(baud=19200, data_bits=7, parity="odd", stop_bits=2, flow_control="XON/XOFF")
+    entry = InstrumentEntry(
+        resource="ASRL3::INSTR", terminator="CR", reply_terminator="CR LF", open_timeout_s=2.0, serial_line=line
+    )
+
+    assert link_settings(entry) == LinkSettings(2.0, b"\r", b"\r\n", SerialLine(19200, 7, "odd", 2, "XON/XOFF"))
+    assert link_settings(InstrumentEntry(resource="GPIB0::5::INSTR")) == LinkSettings()

@@ -365,18 +365,14 @@ def test_every_test_that_the_list_of_traps_names_exists() -> None:
     """A trap whose test was renamed or dropped would seem to be held."""
     named = _named_tests()
     assert len(named) >= 30
-    for file, name in named:
+    for file in {file for file, _ in named}:
         tree = ast.parse((HERE.parent / file).read_text("utf-8"))
-        known = {node.name for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)}
-        known |= {
-            target.id
-            for node in tree.body
-            if isinstance(node, ast.Assign)
-            for target in node.targets
-            if isinstance(target, ast.Name)
-        }
+        known = {node.name for node in tree.body if isinstance(node, ast.FunctionDef)}
+        # A state machine's test is an attribute that is given a name of its own.
+        assigned = [target for node in tree.body if isinstance(node, ast.Assign) for target in node.targets]
+        known |= {target.id for target in assigned if isinstance(target, ast.Name)}
 
-        assert name in known, f"{file} has no {name}"
+        assert {name for other, name in named if other == file} <= known, file
 
 
 def test_every_test_of_a_trap_is_in_the_list() -> None:

@@ -176,7 +176,16 @@ def test_a_closed_line_opens_again_by_a_clear(line: Line) -> None:
 # --- What only one kind of line can show
 
 
-@pytest.mark.parametrize("sim_line", ["TCPIP0::device.example::inst0::INSTR", "GPIB0::5::INSTR"], indirect=True)
+@pytest.mark.parametrize(
+    "sim_line",
+    [
+        "TCPIP0::device.example::inst0::INSTR",
+        "TCPIP0::device.example::hislip0::INSTR",
+        "USB0::0xFFFE::0x00C1::SN1::0::INSTR",
+        "GPIB0::5::INSTR",
+    ],
+    indirect=True,
+)
 def test_lines_that_carry_an_end_signal_take_blocks_and_clears_too(sim_line: Line) -> None:
     """There END closes a message; pyvisa-sim knows no device clear, so the line is opened again."""
     sim_line.device.answers[b"B?"] = block(b"A\n\nB") + b"\n"
@@ -191,7 +200,11 @@ def test_lines_that_carry_an_end_signal_take_blocks_and_clears_too(sim_line: Lin
     assert ask(sim_line, b"*IDN?") == b"MAKER,MODEL,7,1.0"
 
 
-@pytest.mark.parametrize("sim_line", ["GPIB0::5::INSTR", "TCPIP0::device.example::5025::SOCKET"], indirect=True)
+@pytest.mark.parametrize(
+    "sim_line",
+    ["GPIB0::5::INSTR", "USB0::0xFFFE::0x00C1::SN1::0::INSTR", "TCPIP0::device.example::5025::SOCKET"],
+    indirect=True,
+)
 def test_a_device_clear_that_the_library_has_is_used(sim_line: Line, monkeypatch: pytest.MonkeyPatch) -> None:
     """GPIB, USB, VXI-11 and HiSLIP carry one; it is not called on a raw socket."""
     cleared: list[str] = []
