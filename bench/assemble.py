@@ -6,9 +6,9 @@ in the resource strings.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -29,7 +29,7 @@ from sequences.bench_file import Bench
 from sequences.deviation_file import DeviationTable
 from sequences.instrument_entry import InstrumentEntry
 from sequences.part_file import Part
-from sequences.read_files import Loaded, deviation_tables
+from sequences.read_files import Loaded, deviation_gaps, deviation_tables
 
 if TYPE_CHECKING:
     import pyvisa
@@ -46,12 +46,14 @@ class OpenBench:
         clock: The run's clock.
         log: Every exchange since it was last taken.
         rig: The simulated rig, whose truth tests may ask for; None on a real bench.
+        gaps: What tables of deviations leave unchecked, in clauses, by place.
     """
 
     places: Places
     clock: Clock
     log: ExchangeLog
     rig: Rig | None
+    gaps: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 def clock_of(bench: Bench, goes_on_from: datetime | None = None) -> Clock:
@@ -97,7 +99,8 @@ def open_bench(
     links: list[Link] = []
     try:
         with importable_from(own_folder(loaded)):
-            yield OpenBench(_places(loaded, manager, clock, log, links, missing), clock, log, rig)
+            places = _places(loaded, manager, clock, log, links, missing)
+            yield OpenBench(places, clock, log, rig, deviation_gaps(loaded))
     finally:
         for link in links:
             link.close()

@@ -46,11 +46,6 @@ def deviations_of(table: DeviationTable) -> Deviations:
     return Deviations(headers, _completion(facts.operation_complete), facts.gap_s)
 
 
-def gaps_of(bench: Loaded[Bench]) -> dict[str, tuple[str, ...]]:
-    """What the tables of a bench leave unchecked, by place: clauses for people."""
-    return {place: table.model.gaps() for place, table in deviation_tables(bench).items() if table.model.gaps()}
-
-
 def bench_faults(bench: Loaded[Bench]) -> tuple[FileFault, ...]:
     """Drivers that a bench file names and that cannot be had, and tables that do not fit them."""
     folder = own_folder(bench)

@@ -32,7 +32,12 @@ _NOT_USED = {"supply": {"voltage_v"}}
 
 def caveats(frames: RunFrames, wide: WideReadings) -> tuple[str, ...]:
     """Sentences for the report, in the order of the signal's way."""
-    return (*_undeclared(frames, wide), *_unmatched(frames, wide), *_not_shown(frames, wide))
+    return (
+        *_undeclared(frames, wide),
+        *_unmatched(frames, wide),
+        *_unchecked(frames),
+        *_not_shown(frames, wide),
+    )
 
 
 def _undeclared(frames: RunFrames, wide: WideReadings) -> list[str]:
@@ -62,6 +67,11 @@ def _unmatched(frames: RunFrames, wide: WideReadings) -> list[str]:
         "What paths and instruments reflect between them is not in U where the bench file declares no vswr, or one "
         f"of 1: {which}."
     ]
+
+
+def _unchecked(frames: RunFrames) -> list[str]:
+    """What the bench's tables of deviations say that could not be looked at."""
+    return [f"{place}, by its table of deviations: {'; '.join(gaps)}." for place, gaps in frames.deviation_gaps.items()]
 
 
 def _not_shown(frames: RunFrames, wide: WideReadings) -> list[str]:

@@ -5,6 +5,7 @@ Rule: whoever makes these frames (the store) does no arithmetic on readings; who
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Literal
@@ -120,6 +121,7 @@ class RunFrames:
         curves: Columns ``CURVE_COLUMNS``, one row per condition, repeat and frequency, frequencies rising: what the
             network analyzer read between its ports; no row if it was not used.
         de_embedding: What lies between the network analyzer and the unit.
+        deviation_gaps: What an instrument's table of deviations leaves unchecked, in clauses, by place.
         residual: A run of the same bench with a through in the unit's place, if its readings are to say what sources,
             combiner and analyzer contribute; else the bench file's figures say it.
     """
@@ -136,6 +138,7 @@ class RunFrames:
     hazards: tuple[HazardNote, ...]
     curves: pd.DataFrame = field(default_factory=no_curves)
     de_embedding: DeEmbedding = field(default_factory=DeEmbedding)
+    deviation_gaps: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     residual: RunFrames | None = None
 
     def __post_init__(self) -> None:

@@ -149,6 +149,12 @@ def deviation_tables(bench: Loaded[Bench]) -> dict[str, Loaded[DeviationTable]]:
     return tables
 
 
+def deviation_gaps(bench: Loaded[Bench]) -> dict[str, tuple[str, ...]]:
+    """What the tables of deviations leave unchecked, by place: clauses for people. Raises FileFaults."""
+    gaps = {place: table.model.gaps() for place, table in deviation_tables(bench).items()}
+    return {place: clauses for place, clauses in gaps.items() if clauses}
+
+
 def read_setup(
     sequence_path: Path | str,
     bench_path: Path | str | None = None,

@@ -40,10 +40,10 @@ class Spot:
     def inside(self, key: str) -> Spot:
         """The table under ``key``."""
         if not self.table:
-            return Spot(f"[{key}]")
+            return Spot(f"[{_key(key)}]")
         if self.table.startswith("[["):
             return Spot(self.table, f"{self.prefix}{key}.")
-        return Spot(f"{self.table[:-1]}.{key}]")
+        return Spot(f"{self.table[:-1]}.{_key(key)}]")
 
     def item(self, key: str, index: int) -> Spot:
         """Table number ``index`` (from 0) of the tables ``key``."""
@@ -182,6 +182,11 @@ class Tables:
         self.faults.append(FileFault(kind, self.file, spot.table, name, found, allowed, nearest, problem))
 
 
+def _key(key: str) -> str:
+    """A key as TOML writes it."""
+    return key if _BARE.fullmatch(key) else _toml(key)
+
+
 def toml_text(value: Any) -> str:
     """A value as TOML writes it, cut at ``_LONGEST_TEXT`` characters."""
     text = _toml(value)
@@ -201,9 +206,7 @@ def _toml(value: Any) -> str:
     if isinstance(value, date | datetime | time):
         return value.isoformat()
     if isinstance(value, dict):
-        inner = ", ".join(
-            f"{key if _BARE.fullmatch(key) else _toml(key)} = {_toml(item)}" for key, item in value.items()
-        )
+        inner = ", ".join(f"{_key(key)} = {_toml(item)}" for key, item in value.items())
         return f"{{ {inner} }}" if inner else "{}"
     return f"[{', '.join(map(_toml, value))}]"
 

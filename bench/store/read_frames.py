@@ -24,7 +24,7 @@ from bench.store.records import RunLine, RunTexts
 from reports.frames import CURVE_COLUMNS, S_PARAMETERS, HazardNote, RunFacts, RunFrames, no_curves
 from sequences.errors import FileFaults
 from sequences.rating_checks import FileNames
-from sequences.read_files import Setup, parse_setup
+from sequences.read_files import Setup, deviation_gaps, deviation_tables, parse_setup
 from sequences.through import through_setup
 
 #: Rows taken from the driver at a time: about 10 MB as Python objects.
@@ -66,6 +66,7 @@ def read_frames(engine: Engine, where: str, run: str) -> RunFrames:
         hazards=hazards,
         curves=curves,
         de_embedding=setup.de_embedding,
+        deviation_gaps=deviation_gaps(setup.bench),
     )
 
 
@@ -195,7 +196,9 @@ def _hazards(connection: Connection, run: str) -> tuple[HazardNote, ...]:
 def _setup(texts: RunTexts, where: str, run: str) -> Setup:
     names = FileNames(texts.sequence.name, texts.part.name, texts.bench.name)
     try:
-        return parse_setup(texts.sequence.text, texts.part.text, texts.bench.text, texts.attachments, names)
+        setup = parse_setup(texts.sequence.text, texts.part.text, texts.bench.text, texts.attachments, names)
+        deviation_tables(setup.bench)  # read here, so that one that cannot be read is a fault of the store
+        return setup
     except FileFaults as error:
         more = f" (and {len(error.faults) - 1} more)" if len(error.faults) > 1 else ""
         first = f"{error.faults[0]}{more}"
