@@ -6,7 +6,7 @@ in the resource strings.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -21,11 +21,11 @@ from drivers.catalogue import CatalogueError, DriverClass, driver_class
 from drivers.deviations import Deviations
 from drivers.errors import InstrumentError, NotThere
 from drivers.link import Link, LinkSettings, SerialLine
-from drivers.messages import Messages
+from drivers.messages import Exchange, Messages
 from drivers.own_drivers import importable_from
 from drivers.timing import Clock
 from drivers.visa import open_resource, resource_manager
-from sequences.bench_file import Bench
+from sequences.bench_file import Bench, CodePortEntry, SupplyEntry
 from sequences.deviation_file import DeviationTable
 from sequences.instrument_entry import InstrumentEntry
 from sequences.part_file import Part
@@ -38,6 +38,43 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
+class Seat:
+    """An open line at a place, and how its driver is made.
+
+    Attributes:
+        place: Place on the bench.
+        entry: What the bench file says of it.
+        link: The open line.
+        make: The driver's class.
+        deviations: Where the instrument's words differ.
+        clock: Clock that dates the exchanges.
+    """
+
+    place: str
+    entry: InstrumentEntry
+    link: Link
+    make: DriverClass
+    deviations: Deviations | None
+    clock: Clock
+
+    def messages(self, note: Callable[[Exchange], None]) -> Messages:
+        """New messages over the line; each exchange goes to ``note``."""
+        return Messages(self.link, self.place, self.clock, note, self.deviations)
+
+    def driver(self, note: Callable[[Exchange], None]) -> Any:
+        """A new driver, wired as the bench file says; sends nothing."""
+        return self.driver_on(self.messages(note))
+
+    def driver_on(self, messages: Messages) -> Any:
+        """The same on messages that are there already."""
+        # Any: ``driver_class`` has checked that each driver has its role's methods.
+        made: Any = self.make(messages)
+        if isinstance(self.entry, SupplyEntry) and self.entry.output is not None:
+            made.use_output(self.entry.output)
+        return with_latches(made, self.entry) if isinstance(self.entry, CodePortEntry) else made
+
+
+@dataclass(frozen=True, slots=True)
 class OpenBench:
     """Instruments that have been opened, and the clock that they live by.
 
@@ -47,6 +84,7 @@ class OpenBench:
         log: Every exchange since it was last taken.
         rig: The simulated rig, whose truth tests may ask for; None on a real bench.
         gaps: What tables of deviations leave unchecked, in clauses, by place.
+        seats: Lines and classes by place, for who wants a driver of his own beside those of ``places``.
     """
 
     places: Places
@@ -54,6 +92,7 @@ class OpenBench:
     log: ExchangeLog
     rig: Rig | None
     gaps: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    seats: Mapping[str, Seat] = field(default_factory=dict)
 
 
 def clock_of(bench: Bench, goes_on_from: datetime | None = None) -> Clock:
@@ -96,14 +135,14 @@ def open_bench(
         rig, manager = _simulated(loaded, part, unit, clock, through=through)
     else:
         manager = resource_manager(bench.bench.visa_library)
-    links: list[Link] = []
+    seats: dict[str, Seat] = {}
     try:
         with importable_from(own_folder(loaded)):
-            places = _places(loaded, manager, clock, log, links, missing)
-            yield OpenBench(places, clock, log, rig, deviation_gaps(loaded))
+            places = _places(loaded, manager, clock, log, seats, missing)
+            yield OpenBench(places, clock, log, rig, deviation_gaps(loaded), seats)
     finally:
-        for link in links:
-            link.close()
+        for seat in seats.values():
+            seat.link.close()
         manager.close()
 
 
@@ -126,7 +165,7 @@ def _places(
     manager: pyvisa.ResourceManager,
     clock: Clock,
     log: ExchangeLog,
-    links: list[Link],
+    seats: dict[str, Seat],
     missing: Missing | None,
 ) -> Places:
     # Any: dataclass fields by name; ``driver_class`` has checked that each driver has its role's methods.
@@ -144,14 +183,8 @@ def _places(
                 raise
             missing[place] = error
             continue
-        links.append(link)
-        drivers[place] = make(Messages(link, place, clock, log.note, deviations))
-    supply, outputs = drivers.get("supply"), bench.instrument.supply
-    if supply is not None and outputs is not None and outputs.output is not None:
-        supply.use_output(outputs.output)
-    port, lines = drivers.get("code_port"), bench.instrument.code_port
-    if port is not None and lines is not None:
-        drivers["code_port"] = with_latches(port, lines)
+        seats[place] = Seat(place, entry, link, make, deviations, clock)
+        drivers[place] = seats[place].driver(log.note)
     return Places(**drivers)
 
 
