@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from bench.errors import Tripped, UnsafeBench
 from bench.places import Places
 from bench.safe_state import found_on, make_safe, unconfirmed
-from drivers.errors import NotThere
+from drivers.errors import InstrumentError, NotThere
 from drivers.roles import Identity
 from drivers.timing import Clock
 from sequences.bench_file import Bench
@@ -80,10 +80,13 @@ def _named(identity: Identity) -> str:
 
 def _safe_state(context: WakeUp) -> str:
     """Nobody knows what an instrument was left with, or what it does at power-up: what was on is said."""
-    found = found_on(context.places)
+    failures: list[InstrumentError] = []
+    found = found_on(context.places, failures)
     left = unconfirmed(make_safe(context.places, context.bench.idle_c))
     if left:
         raise UnsafeBench(left)
+    if failures:
+        raise failures[0]
     was = f"; found on: {', '.join(found)}" if found else ""
     return f"RF and bias off, confirmed by reading back{was}"
 

@@ -59,13 +59,21 @@ def make_safe(places: Places, idle_c: float | None = None) -> tuple[SafeStep, ..
     )
 
 
-def found_on(places: Places) -> tuple[str, ...]:
+def found_on(places: Places, failures: list[InstrumentError] | None = None) -> tuple[str, ...]:
     """Places whose output is on, for the record before the first safe state of a run; raises for no instrument.
 
-    For after all have said who they are: one that does not answer has been left off the list here, and fails to be
-    confirmed right after.
+    For after all have said who they are: one that does not answer is left off the list, and its error is added to
+    ``failures``, to be acted on when all has been told to be off.
     """
-    return tuple(place for _, place, output in _outputs(places) if _tried(partial(_still_on, output)) == STILL_ON)
+    found = []
+    for _, place, output in _outputs(places):
+        try:
+            if output.output_is_on():
+                found.append(place)
+        except InstrumentError as error:
+            if failures is not None:
+                failures.append(error)
+    return tuple(found)
 
 
 def unconfirmed(steps: tuple[SafeStep, ...]) -> tuple[str, ...]:
