@@ -8,6 +8,8 @@ from __future__ import annotations
 import time
 from datetime import UTC, datetime, timedelta
 
+from drivers.timing import Clock
+
 
 class RealClock:
     """The machine's clock. ``now`` may be set back by the machine; ``elapsed_s`` never goes back."""
@@ -62,14 +64,15 @@ class ScaledClock:
     Args:
         speed: Seconds of this clock in a second of the machine's; above 0.
         starts: What ``now`` says at first, timezone-aware; None for the machine's time.
+        real: The machine's clock; None for a new one.
     """
 
-    def __init__(self, speed: float, starts: datetime | None = None) -> None:
+    def __init__(self, speed: float, starts: datetime | None = None, real: Clock | None = None) -> None:
         if speed <= 0:
             raise ValueError(f"a speed of {speed} does not let time pass")
         if starts is not None and starts.tzinfo is None:
             raise ValueError("the scaled clock needs a timezone-aware start")
-        self._real = RealClock()
+        self._real: Clock = RealClock() if real is None else real
         self._speed = speed
         self._starts = self._real.now() if starts is None else starts.astimezone(UTC)
 

@@ -6,6 +6,7 @@ For what speaks to instruments over a network: pyvisa-py here, any program elsew
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -127,10 +128,15 @@ def moved_bench(loaded: Loaded[Bench], addresses: dict[str, tuple[str, int]]) ->
     text = loaded.text
     for place, entry in loaded.model.instrument.present.items():
         host, port = addresses[place]
-        text = _replaced(text, entry.resource, f"TCPIP0::{host}::{port}::SOCKET")
+        text = _replaced(text, "resource", entry.resource, f"TCPIP0::{host}::{port}::SOCKET")
     folder = Path(loaded.path).resolve().parent
-    for name in loaded.attachments:
-        text = _replaced(text, name, str(folder / name))
+    named = [("touchstone", entry.touchstone) for entry in loaded.model.path_loss]
+    named += [("touchstone", entry.touchstone) for entry in loaded.model.de_embedding]
+    named += [("deviations", entry.deviations) for entry in loaded.model.instrument.present.values()]
+    named.append(("drivers", loaded.model.bench.drivers))
+    for key, name in dict.fromkeys(named):
+        if name is not None:
+            text = _replaced(text, key, name, str(folder / name))
     moved = parse_bench(text, str(loaded.path)).model
     if {place: loopback_port(entry.resource) for place, entry in moved.instrument.present.items()} != addresses:
         raise BenchError(
@@ -139,6 +145,12 @@ def moved_bench(loaded: Loaded[Bench], addresses: dict[str, tuple[str, int]]) ->
     return text
 
 
-def _replaced(text: str, old: str, new: str) -> str:
-    """The text with a string of TOML replaced, in either kind of quotes; JSON's quoting is TOML's too."""
-    return text.replace(json.dumps(old, ensure_ascii=False), json.dumps(new)).replace(f"'{old}'", json.dumps(new))
+def _replaced(text: str, key: str, old: str, new: str) -> str:
+    """The text with the value of a key replaced wherever it is ``old``, in either kind of quotes."""
+    quoted = f"{re.escape(_quoted(old))}|{re.escape(chr(39) + old + chr(39))}"
+    return re.sub(rf"\b({key}\s*=\s*)({quoted})", lambda found: found[1] + _quoted(new), text)
+
+
+def _quoted(value: str) -> str:
+    """A basic string of TOML; JSON's escapes are all TOML's too."""
+    return json.dumps(value, ensure_ascii=False)

@@ -83,7 +83,7 @@ class MessageFault:
     Attributes:
         kind: One of the message kinds.
         argument: Its number, 0 when it takes none.
-        after: Messages that go through before it begins.
+        after: In which message from now it begins; 0 when it has begun.
         times: How often it still happens; None for until it is healed.
     """
 
@@ -112,7 +112,7 @@ class FaultyInstrument:
     @property
     def refuses(self) -> bool:
         """Whether its port is closed."""
-        return self.fault is not None and self.fault.kind == "refused" and self.fault.after <= 0
+        return self.fault is not None and self.fault.kind == "refused" and self.fault.after == 0
 
     def line(self) -> FaultyLine:
         """A new line to it."""
@@ -125,7 +125,7 @@ class FaultyInstrument:
     def acting(self) -> MessageFault | None:
         """The fault, once it has begun."""
         fault = self.fault
-        return fault if fault is not None and fault.after <= 0 else None
+        return fault if fault is not None and fault.after == 0 else None
 
     def count_message(self) -> None:
         """A message has come: one less before the fault begins."""
@@ -164,8 +164,8 @@ class FaultyLine:
         if instrument.fault is None:
             self._end.receive(message)
             return
-        fault, is_query = instrument.acting(), b"?" in message
         instrument.count_message()
+        fault, is_query = instrument.acting(), b"?" in message
         if fault is not None and fault.kind in ("silence", "dropped", "refused"):
             self._dropped = is_query and fault.kind == "dropped"
             if is_query:
@@ -322,7 +322,7 @@ def _read_words(kind: str, facts: Kind, words: Sequence[str]) -> MessageFault:
     for word in words:
         if kind in _MESSAGE_KINDS and word[:1] in ("@", "x") and word[1:].isdecimal() and int(word[1:]) > 0:
             if word[0] == "@":
-                fault.after = int(word[1:])
+                fault.after = int(word[1:]) + 1
             else:
                 fault.times = int(word[1:])
             continue

@@ -116,13 +116,18 @@ class Server:
         """Serve until ``stop``; all sockets are closed then."""
         try:
             while not self._stopping:
-                events = self._selector.select(self._patience_s())
-                for connection in tuple(self._waiting):
-                    self._go_on(connection)
-                for key, _ in events:
-                    self._serve_one(key.data)
+                self.turn(self._patience_s())
         finally:
             self.close()
+
+    def turn(self, patience_s: float | None = 0.0) -> None:
+        """Do what there is to do once; wait for it at most so long in real time, None for as long as it takes."""
+        events = self._selector.select(patience_s)
+        # What was begun first: a reply that has become ready is about the bench as it was before the next message.
+        for connection in tuple(self._waiting):
+            self._go_on(connection)
+        for key, _ in events:
+            self._serve_one(key.data)
 
     def stop(self) -> None:
         """End ``serve``; from any thread or signal handler."""
@@ -251,12 +256,12 @@ class Server:
         """Close what has come to be broken or refused, and open again what is not refused any more."""
         for port in self._ports:
             if port.listens is port.outlet.refuses:
-                self._turn(port)
+                self._open_or_close(port)
         for connection in tuple(self._connections):
             if connection.line.broken:
                 self._hang_up(connection)
 
-    def _turn(self, port: _Port) -> None:
+    def _open_or_close(self, port: _Port) -> None:
         """Stop listening, or listen again; bound without listening, a port refuses and nobody else can take it."""
         if port.listens:
             self._selector.unregister(port.socket)

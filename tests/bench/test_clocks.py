@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench.clocks import RealClock, SimulatedClock
+from bench.clocks import RealClock, ScaledClock, SimulatedClock
 
 STARTS = datetime(2026, 11, 2, 18, 30, tzinfo=UTC)
 DURATIONS_S = st.floats(-1e6, 1e6)
@@ -78,3 +78,50 @@ def test_a_real_clock_does_not_wait_for_zero_or_less(duration_s: float) -> None:
     clock.sleep(duration_s)
 
     assert clock.elapsed_s() < 60
+
+
+class Stopwatch:
+    """Stands for the machine's clock."""
+
+    def __init__(self) -> None:
+        self.passed_s = 0.0
+        self.slept_s: list[float] = []
+
+    def now(self) -> datetime:
+        return STARTS + timedelta(seconds=self.passed_s)
+
+    def elapsed_s(self) -> float:
+        return self.passed_s
+
+    def sleep(self, duration_s: float) -> None:
+        self.slept_s.append(duration_s)
+        self.passed_s += duration_s
+
+
+@given(st.floats(0.01, 1e5), st.lists(st.floats(0, 1e6), max_size=20))
+def test_a_scaled_clock_is_the_real_one_times_its_speed(speed: float, durations_s: list[float]) -> None:
+    """Waits take the speed-th part, and what is read has passed so many times faster."""
+    real = Stopwatch()
+    clock = ScaledClock(speed, STARTS, real)
+    for duration_s in durations_s:
+        clock.sleep(duration_s)
+
+    assert real.slept_s == pytest.approx([duration_s / speed for duration_s in durations_s])
+    assert clock.elapsed_s() == pytest.approx(sum(durations_s))
+    assert (clock.now() - STARTS).total_seconds() == pytest.approx(clock.elapsed_s(), abs=2e-6)
+
+
+def test_a_scaled_clock_starts_at_the_machines_time_unless_it_is_told() -> None:
+    """In UTC, whatever zone it was told in."""
+    zone = timezone(timedelta(hours=5))
+
+    assert ScaledClock(600, real=Stopwatch()).now() == STARTS
+    assert ScaledClock(600, STARTS.astimezone(zone), Stopwatch()).now() == STARTS
+
+
+def test_a_scaled_clock_that_stands_still_or_has_no_zone_is_refused() -> None:
+    """Its waits would never end; its time would mean another on each machine."""
+    with pytest.raises(ValueError, match="does not let time pass"):
+        ScaledClock(0)
+    with pytest.raises(ValueError, match="timezone-aware"):
+        ScaledClock(1, STARTS.replace(tzinfo=None))

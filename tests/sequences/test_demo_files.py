@@ -11,6 +11,7 @@ from sequences.conditions import Condition, expand
 from sequences.errors import FileFaults
 from sequences.products import measured_lines
 from sequences.read_files import demo_file, read_bench, read_setup
+from sequences.resource_strings import loopback_port
 from sequences.transitions import TransitionCosts
 
 
@@ -101,3 +102,17 @@ def test_a_demo_file_that_is_not_shipped_is_a_fault() -> None:
 def test_the_tones_are_measured_with_every_product(two_tone: bool, harmonics: bool, lines: tuple[str, ...]) -> None:
     """A product without its tones could not be related to anything."""
     assert measured_lines(two_tone=two_tone, harmonics=harmonics) == lines
+
+
+def test_the_bench_behind_sockets_is_nimbus_in_everything_but_how_it_is_reached() -> None:
+    """Clock, library and addresses; so a night over sockets is the night of the demo."""
+    nimbus, sockets = (read_bench(demo_file(f"{name}.bench.toml")).model for name in ("nimbus", "sockets"))
+    own = sockets.model_dump(exclude={"bench"})
+    for place, entry in sockets.instrument.present.items():
+        address = loopback_port(entry.resource)
+        assert address is not None
+        assert address[0] == "127.0.0.1"
+        own["instrument"][place]["resource"] = nimbus.instrument.present[place].resource
+
+    assert own == nimbus.model_dump(exclude={"bench"})
+    assert (sockets.bench.visa_library, sockets.bench.clock) == ("@py", "scaled")

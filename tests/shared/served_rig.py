@@ -1,6 +1,6 @@
 """A served rig for tests: the shipped bench behind sockets, on free ports, with its control line.
 
-``with served_rig() as rig:`` serves it on a thread of this process; ``in_process=False`` starts ``nightbench simulate``.
+``with served_rig() as rig:`` serves it on a thread of this process, ``in_process=False`` by ``nightbench simulate``.
 """
 
 from __future__ import annotations
@@ -43,9 +43,11 @@ class ServedRig:
     ports: dict[str, int]
     control_port: int
     speed: float
+    told_to_stop: bool = False
 
     def control(self, command: str) -> dict[str, Any]:
         """Answer of the control line, such as ``control("fault analyzer silence")``; fails on an error."""
+        self.told_to_stop |= command == "stop"
         with (
             socket.create_connection(("127.0.0.1", self.control_port), _PATIENCE_S) as line,
             line.makefile() as replies,
@@ -137,8 +139,10 @@ def _in_a_process(loaded: Loaded[Any], unit: str, speed: float, moved: Path) -> 
         if not line:
             raise AssertionError(f"the rig did not start: {process.communicate()[1]}")
         ready = json.loads(line)
-        yield ServedRig(moved, ready["ports"], ready["control"], speed)
-        process.terminate()
+        served = ServedRig(moved, ready["ports"], ready["control"], speed)
+        yield served
+        if not served.told_to_stop:  # a signal to a process that is ending already would be its exit code
+            process.terminate()
         _, said = process.communicate(timeout=_PATIENCE_S)
         if process.returncode or said:
             raise AssertionError(f"the rig ended with {process.returncode}: {said}")
