@@ -20,6 +20,7 @@ from drivers.messages import Messages
 from drivers.meter import ScpiMeter
 from drivers.network_analyzer import ScpiNetworkAnalyzer
 from drivers.noise_source import ScpiNoiseSource
+from drivers.power_meter import ScpiPowerMeter
 from drivers.roles import Identity, NetworkSetting, QueueEntry, SweepSetting
 from drivers.spectrum_analyzer import ScpiSpectrumAnalyzer
 from drivers.switch import ScpiSwitch
@@ -31,6 +32,13 @@ Device = Callable[..., Messages]
 def read_meter(messages: Messages, quantity: Any = "current") -> float:
     meter = ScpiMeter(messages)
     meter.prepare(quantity)
+    meter.begin_reading()
+    return meter.finish_reading()
+
+
+def read_power(messages: Messages) -> float:
+    meter = ScpiPowerMeter(messages)
+    meter.prepare(4)
     meter.begin_reading()
     return meter.finish_reading()
 
@@ -64,7 +72,11 @@ READ: list[tuple[str, str, Callable[[Messages], object]]] = [
     ("dc_supply", ":MEAS:SCAL:CURR:DC?", lambda m: ScpiDCSupply(m).read_current_a()),
     ("meter", ":FETC?", read_meter),
     ("thermometer", ":FETC?", lambda m: read_meter(m, "temperature")),
+    ("power_meter", ":FETC?", read_power),
+    ("power_meter", ":SENS:AVER:COUN?", lambda m: ScpiPowerMeter(m).prepare(4)),
+    ("power_meter", ":STAT:QUES:COND?", lambda m: ScpiPowerMeter(m).is_zeroed()),
     ("chamber", ":SOUR:TEMP:SPO?", lambda m: ScpiChamber(m).set_target_c(25.0)),
+    ("chamber", ":STAT:QUES:COND?", lambda m: ScpiChamber(m).alarms()),
     ("chamber", ":SOUR:TEMP:PROT:LOW:LEV?", prepare_chamber),
     ("chamber", ":MEAS:SCAL:TEMP?", lambda m: ScpiChamber(m).read_air_c()),
     ("digital_port", ":SOUR:DIG:DATA1?", lambda m: ScpiDigitalPort(m).read_word(1)),
@@ -121,6 +133,8 @@ def test_what_is_no_number_is_never_one(
         ("thermometer", ":FETC?", "296.25 K", lambda m: read_meter(m, "temperature")),
         ("chamber", ":MEAS:SCAL:TEMP?", "73.6 F", lambda m: ScpiChamber(m).read_air_c()),
         ("meter", ":FETC?", "23.1 CEL", read_meter),
+        ("power_meter", ":FETC?", "56.2 UW", read_power),
+        ("power_meter", ":FETC?", "0.0001 W", read_power),
         ("chamber", ":SOUR:TEMP:RAMP:RATE?", "3 K", prepare_chamber),
     ],
 )
