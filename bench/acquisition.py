@@ -43,6 +43,23 @@ GUESS_MARGIN_DB = 2.0
 WANTED_DISTANCE_DB = 34.0
 
 
+#: The analyzer's reference level stands at least this far above the strongest line that is expected: more than a unit
+#: is off its nominal gain, and far below what costs an analyzer noise. Ours.
+REFERENCE_ABOVE_DB = 10.0
+
+#: Reference levels go in steps of this, so that a few dB more or less cost no message. Ours.
+REFERENCE_STEP_DB = 5.0
+
+#: What noise alone may reach at the analyzer in its widest filter: 30 dB of gain over that of a noise source with an
+#: excess noise ratio of 30 dB, in 1 MHz, are -54 dBm. Ours.
+NOISE_AT_MOST_DBM = -50.0
+
+
+def reference_level_dbm(strongest_dbm: float) -> float:
+    """Reference level for lines of which the strongest is expected at ``strongest_dbm``, at the analyzer."""
+    return math.ceil((strongest_dbm + REFERENCE_ABOVE_DB) / REFERENCE_STEP_DB) * REFERENCE_STEP_DB
+
+
 def order_of(line: str) -> int:
     """Order of a line: how many dB it changes for 1 dB of both tones, below the knee."""
     n, m = LINES[line]

@@ -5,7 +5,7 @@ Readings are named as ``reports.frames.READINGS`` lists them. The slow meters wo
 
 from __future__ import annotations
 
-from bench.acquisition import Acquisition
+from bench.acquisition import NOISE_AT_MOST_DBM, Acquisition, reference_level_dbm
 from bench.places import Places
 from drivers.roles import PowerReading, SpectrumAnalyzer, SweepSetting
 from sequences.conditions import Condition
@@ -60,6 +60,7 @@ class LineReader:
         self._path_losses = path_losses
         self._asked: SweepSetting | None = None
         self._standing: SweepSetting | None = None
+        self._reference_dbm: float | None = None
         self._lines = lines_of(sequence.measure)
 
     def read(self, condition: Condition) -> Readings:
@@ -68,6 +69,7 @@ class LineReader:
         loss_db = self._path_losses.loss_db("output", condition.channel, condition.load_ohm, condition.frequency_hz)
         tone_dbm = expected_tone_dbm(condition, self._part, self._sequence) - loss_db
         attenuation_db = self._acquisition.attenuation_db(tone_dbm, loss_db)
+        self._refer_to(tone_dbm + max(0.0, self._sequence.tones.upper_minus_lower_db))
         for line in self._lines:
             setting = self._acquisition.first_setting(line, tone_dbm, loss_db, attenuation_db)
             frequency_hz = line_frequency_hz(line, condition.frequency_hz, self._sequence.tones.spacing_hz)
@@ -88,6 +90,7 @@ class LineReader:
         loss_db = self._path_losses.loss_db("output", condition.channel, condition.load_ohm, condition.frequency_hz)
         tone_dbm = expected_tone_dbm(condition, self._part, self._sequence) - loss_db
         attenuation_db = self._acquisition.attenuation_db(tone_dbm, loss_db)
+        self._refer_to(tone_dbm)
         setting = self._acquisition.first_setting(TONES[0], tone_dbm, loss_db, attenuation_db)
         frequency_hz = line_frequency_hz(SINGLE, condition.frequency_hz, self._sequence.tones.spacing_hz)
         reading, used = self._sweep(frequency_hz, setting)
@@ -98,6 +101,7 @@ class LineReader:
 
     def read_noise(self, condition: Condition, name: str) -> Readings:
         """Noise at the condition's frequency, at the lowest attenuation: no tone may be on. ``protect`` must follow."""
+        self._refer_to(NOISE_AT_MOST_DBM)
         reading, used = self._sweep(condition.frequency_hz, self._acquisition.noise_setting())
         return _named(name, reading, used)
 
@@ -105,6 +109,14 @@ class LineReader:
         """Take the attenuation up, before any tone comes on again."""
         self._asked = self._acquisition.protected_setting()
         self._standing = self._analyzer.set_sweep(self._asked)
+
+    def _refer_to(self, strongest_dbm: float) -> None:
+        """Set the analyzer's reference level for a strongest line, unless it stands there."""
+        wanted_dbm = reference_level_dbm(strongest_dbm)
+        if wanted_dbm != self._reference_dbm:
+            self._reference_dbm = None  # unknown, if it should be refused
+            self._analyzer.set_reference_level(wanted_dbm)
+            self._reference_dbm = wanted_dbm
 
     def _sweep(self, frequency_hz: float, setting: SweepSetting) -> tuple[PowerReading, SweepSetting]:
         if self._standing is None or setting != self._asked:

@@ -8,7 +8,7 @@ from typing import cast
 import pytest
 
 from bench.contract.station import Station
-from drivers.errors import OutOfTurn, Refused
+from drivers.errors import NotUnderstood, OutOfTurn, Refused
 from drivers.messages import Messages
 from drivers.roles import SpectrumAnalyzer, SweepSetting
 
@@ -151,3 +151,46 @@ def test_make_safe_protects_the_input(
     analyzer.make_safe()
 
     assert standard.ask_number(":INP:ATT?") == station.values.attenuations_db[-1]
+
+
+def test_a_reference_level_is_not_held_lower_than_asked_for(analyzer: SpectrumAnalyzer) -> None:
+    """What is above it is cut off, and would read as a weaker line."""
+    analyzer.prepare()
+
+    assert analyzer.set_reference_level(-10.0) >= -11.0
+    assert analyzer.drain_errors() == ()
+
+
+def test_after_a_look_at_a_span_zero_span_is_as_before(
+    analyzer: SpectrumAnalyzer, standard: Messages, setting: SweepSetting
+) -> None:
+    """A power reading over a span would be a mean over everything in it."""
+    analyzer.prepare()
+    held = analyzer.set_sweep(setting)
+    try:
+        analyzer.find_peak(60e6, 10 * setting.resolution_bandwidth_hz)
+    except NotUnderstood as error:
+        assert "end of the span" in error.problem  # noise alone may be highest there
+    again = analyzer.set_sweep(setting)
+
+    assert again == held
+    assert standard.ask_number(":SENS:FREQ:SPAN?") == 0.0
+    analyzer.begin_power(60e6)
+    assert analyzer.finish_power().scatter_db > 0.0
+
+
+def test_a_span_that_is_too_wide_for_the_bandwidth_is_refused(
+    analyzer: SpectrumAnalyzer, setting: SweepSetting
+) -> None:
+    """A line would fall between two points."""
+    analyzer.prepare()
+    analyzer.set_sweep(setting)
+    with pytest.raises(Refused, match="too wide"):
+        analyzer.find_peak(60e6, 1e5 * setting.resolution_bandwidth_hz)
+
+
+def test_a_span_needs_a_setting(analyzer: SpectrumAnalyzer) -> None:
+    """Bandwidth and attenuation are not left to chance."""
+    analyzer.prepare()
+    with pytest.raises(Refused, match="sweep setting"):
+        analyzer.find_peak(60e6, 1e4)

@@ -226,7 +226,7 @@ class Rig:
         tone = self.tones.get(place)
         if tone is None or not tone.on:
             return None
-        return tone.emitted_dbm - self.paths.input_db(channel, tone.frequency_hz), tone.frequency_hz
+        return tone.emitted_dbm - self.paths.input_db(channel, tone.emitted_hz), tone.emitted_hz
 
     def check_input(self) -> None:
         """Note when the tones together pass the unit's input rating."""
@@ -269,7 +269,7 @@ class Rig:
     def _tone_hz(self, place: str) -> float:
         """Frequency that a source is set to; 0 for a source that is not there, whose lines have no amplitude."""
         tone = self.tones.get(place)
-        return tone.frequency_hz if tone else 0.0
+        return tone.emitted_hz if tone else 0.0
 
     def connector_lines(self, state: SweepState, operating: Operating) -> dict[str, Line]:
         """Lines at the analyzer's connector: both tones, and the products that ``state`` can see."""

@@ -24,7 +24,7 @@ def input_products_dbm(rig: Rig, channel: str) -> dict[str, float]:
     found: dict[str, float] = {}
     lower, upper = rig.tones.get("tone_1"), rig.tones.get("tone_2")
     if lower is not None and lower.on and lower.setup.harmonics_dbc is not None:
-        tone_dbm = lower.emitted_dbm - rig.paths.input_db(channel, lower.frequency_hz)
+        tone_dbm = lower.emitted_dbm - rig.paths.input_db(channel, lower.emitted_hz)
         for line, dbc in zip(("hd2", "hd3"), lower.setup.harmonics_dbc, strict=True):
             below_db = _HARMONIC_SPREAD_DB * fraction(rig.setup.seed, f"tone_1 {line} level")
             found[line] = tone_dbm + dbc - below_db

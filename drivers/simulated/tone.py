@@ -23,6 +23,9 @@ class Tone:
         self.level_error_db = within(setup.level_db, seed, f"{place} level")
         self._setting_errors_db: dict[float, float] = {}
         self.level_dbm = -60.0
+        #: Faults: how far the reference oscillator is off, relative; highest level that the levelling can hold.
+        self.reference_error = 0.0
+        self.levelled_up_to_dbm = math.inf
 
     def setting_error_db(self, level_dbm: float) -> float:
         """Error that this one setting has, beyond the constant; the same whenever the setting comes back."""
@@ -33,8 +36,19 @@ class Tone:
         return known
 
     @property
+    def emitted_hz(self) -> float:
+        """Frequency at the connector: as far off the setting as the reference oscillator is."""
+        return self.frequency_hz * (1.0 + self.reference_error)
+
+    @property
+    def is_unlevelled(self) -> bool:
+        """Whether it gives less than it is set to, as its output stage can give no more."""
+        return self.on and self.level_dbm > self.levelled_up_to_dbm
+
+    @property
     def emitted_dbm(self) -> float:
         """Level at the connector; −inf when off."""
         if not self.on:
             return -math.inf
-        return self.level_dbm + self.level_error_db + self.setting_error_db(self.level_dbm)
+        level_dbm = min(self.level_dbm, self.levelled_up_to_dbm)
+        return level_dbm + self.level_error_db + self.setting_error_db(self.level_dbm)

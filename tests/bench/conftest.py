@@ -20,6 +20,7 @@ from drivers.roles import (
     Identity,
     MeterQuantity,
     NetworkSetting,
+    Peak,
     PowerReading,
     QueueEntry,
     Regulation,
@@ -181,9 +182,17 @@ class FakeAnalyzer(FakeInstrument):
     def prepare(self) -> None:
         self._do("prepare")
 
+    def set_reference_level(self, level_dbm: float) -> float:
+        self._do("reference", level_dbm)
+        return level_dbm
+
     def set_sweep(self, setting: SweepSetting) -> SweepSetting:
         self._do("sweep", setting)
         return setting
+
+    def find_peak(self, centre_hz: float, span_hz: float) -> Peak:
+        self._do("peak", (centre_hz, span_hz))
+        return Peak(centre_hz, -20.0)
 
     def begin_power(self, frequency_hz: float) -> None:
         self._do("begin", frequency_hz)

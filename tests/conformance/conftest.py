@@ -139,9 +139,11 @@ class ScriptedInstrument:
 
 
 def scripted_trace(settings: dict[str, str]) -> bytes:
-    """Half the points at −20 dBm, half at −23 dBm."""
+    """Half the points at −20 dBm, half at −23 dBm; over a span one line in its middle."""
     points = int(float(settings[":SENS:SWE:POIN"]))
     levels = [-20.0, -23.0] * (points // 2) + [-20.0] * (points % 2)
+    if float(settings[":SENS:FREQ:SPAN"]) > 0:
+        levels = [-20.0 - abs(point - points // 2) for point in range(points)]
     content = struct.pack(f">{points}f", *levels)
     count = str(len(content))
     return f"#{len(count)}{count}".encode() + content
@@ -172,6 +174,11 @@ def scripted_analyzer() -> ScriptedInstrument:
         ":INP:ATT": "0",
         ":INP:ATT:AUTO": "1",
         ":INP:GAIN:STAT": "1",
+        ":DISP:WIND:TRAC:Y:SCAL:RLEV": "0",
+        ":SENS:AVER:STAT": "1",
+        ":SENS:BAND:VID": "3E3",
+        ":SENS:BAND:VID:AUTO": "1",
+        ":SENS:SWE:TIME:AUTO": "1",
         ":SENS:FREQ:CENT": "1E9",
         ":SENS:FREQ:SPAN": "1E9",
         ":SENS:DET:FUNC": "POS",
@@ -183,6 +190,7 @@ def scripted_analyzer() -> ScriptedInstrument:
         ":FORM:BORD": "SWAP",
     }
     limits = {":INP:ATT": (0.0, 40.0), ":SENS:BAND:RES": (10.0, 30e3), ":SENS:SWE:POIN": (1.0, 1001.0)}
+    limits |= {":SENS:BAND:VID": (1.0, 3e6), ":DISP:WIND:TRAC:Y:SCAL:RLEV": (-130.0, 30.0)}
     answers = {":TRAC:DATA? TRACE1": lambda: scripted_trace(settings), ":STAT:QUES:COND?": lambda: b"0"}
     return ScriptedInstrument(settings, limits, answers)
 

@@ -18,7 +18,7 @@ from drivers.errors import NotUnderstood, Refused
 from drivers.messages import Messages
 from drivers.meter import ScpiMeter
 from drivers.roles import SweepSetting
-from drivers.spectrum_analyzer import ScpiSpectrumAnalyzer, mean_power
+from drivers.spectrum_analyzer import ScpiSpectrumAnalyzer, mean_power, peak_of
 from drivers.switch import ScpiSwitch
 from drivers.tone_source import ScpiToneSource
 
@@ -393,3 +393,113 @@ def test_a_chambers_alarms_come_in_words(obedient: Any, condition: bytes, trippe
 
     assert len(alarms) == len(words)
     assert all(word in alarm for word, alarm in zip(words, alarms, strict=True))
+
+
+# --- What an analyzer says of its trace, and lines of a span
+
+
+def ready_analyzer(link: Any) -> ScpiSpectrumAnalyzer:
+    analyzer = ScpiSpectrumAnalyzer(link.messages)
+    analyzer.prepare()
+    analyzer.set_sweep(SweepSetting(1000.0, 10.0, 2))
+    return analyzer
+
+
+@pytest.mark.parametrize(
+    ("condition", "words"),
+    [
+        (b"4", "too fast for its bandwidth .uncalibrated."),
+        (b"8", "the input is overloaded"),
+        (b"12", "too fast .*; the input is overloaded"),
+    ],
+)
+def test_a_trace_that_the_analyzer_itself_doubts_is_not_understood(obedient: Any, condition: bytes, words: str) -> None:
+    """Bits 2 and 3 of STATus:QUEStionable, time and power (SCPI-1999 Vol 2, 20.3); what they mean here is practice."""
+    link = obedient({":STAT:QUES:COND?": condition})
+    analyzer = ready_analyzer(link)
+    analyzer.begin_power(60e6)
+    with pytest.raises(NotUnderstood, match=words):
+        analyzer.finish_power()
+
+
+@pytest.mark.parametrize("condition", [b"0", b"16", b"256", b"512", b"32768"])
+def test_what_is_not_about_the_trace_leaves_it_believed(obedient: Any, condition: bytes) -> None:
+    """Temperature, calibration and the maker's own bits may be set for days."""
+    analyzer = ready_analyzer(obedient({":STAT:QUES:COND?": condition}))
+    analyzer.begin_power(60e6)
+
+    assert analyzer.finish_power().level_dbm == pytest.approx(-20.47, abs=0.01)
+
+
+def test_nothing_averages_before_the_mean_is_taken_in_power(obedient: Any) -> None:
+    """The mean of the decibels of noise lies 2.5 dB low: no trace averaging, widest video filter, sample detector."""
+    link = obedient()
+    ScpiSpectrumAnalyzer(link.messages).prepare()
+
+    assert {":SENS:AVER:STAT 0", ":SENS:BAND:VID:AUTO OFF", ":SENS:BAND:VID MAX", ":SENS:DET:FUNC SAMP"} <= set(
+        link.sent
+    )
+
+
+@pytest.mark.parametrize(
+    ("held", "taken"), [(b"5", True), (b"4.2", True), (b"10", True), (b"3.9", False), (b"-10", False)]
+)
+def test_a_reference_level_that_is_held_too_low_is_refused(obedient: Any, held: bytes, taken: bool) -> None:
+    """Attenuation may limit it: a line above it is cut off and reads as a weaker one."""
+    analyzer = ScpiSpectrumAnalyzer(obedient({":DISP:WIND:TRAC:Y:SCAL:RLEV?": held}).messages)
+    if taken:
+        assert analyzer.set_reference_level(5.0) == float(held)
+    else:
+        with pytest.raises(Refused, match="instead of 5"):
+            analyzer.set_reference_level(5.0)
+
+
+def test_a_span_is_swept_in_the_time_that_the_analyzer_chooses(obedient: Any) -> None:
+    """41 points for ten bandwidths; the line stands in the middle; the wait is twice the sweep time and more."""
+    levels = [-80.0 + min(point, 40 - point) for point in range(41)]
+    link = obedient({":TRAC:DATA? TRACE1": trace(levels), ":SENS:SWE:TIME?": b"7"})
+    analyzer = ready_analyzer(link)
+    link.sent.clear()
+    link.timeouts_s.clear()
+    peak = analyzer.find_peak(60e6, 10e3)
+
+    assert peak.frequency_hz == pytest.approx(60e6)
+    assert peak.level_dbm == pytest.approx(-60.0)
+    assert ":SENS:SWE:TIME:AUTO ON" in link.sent
+    assert ":SENS:SWE:POIN 41" in link.sent
+    assert max(wait_s for wait_s in link.timeouts_s if wait_s is not None) == 19.0
+    link.sent.clear()
+    analyzer.set_sweep(SweepSetting(1000.0, 10.0, 2))
+    assert link.sent[0] == ":SENS:FREQ:SPAN 0"
+
+
+def test_a_line_at_the_end_of_the_span_is_none(obedient: Any) -> None:
+    """It may lie outside."""
+    link = obedient({":TRAC:DATA? TRACE1": trace([-80.0 + point for point in range(41)])})
+    with pytest.raises(NotUnderstood, match="end of the span"):
+        ready_analyzer(link).find_peak(60e6, 10e3)
+
+
+@given(st.floats(-1.0, 1.0), st.floats(-120.0, 20.0))
+def test_the_peak_of_a_gaussian_filter_is_found_between_the_points(off: float, level_dbm: float) -> None:
+    """A Gaussian is a parabola in decibels: 3.01 dB down at half its bandwidth, exact but for rounding."""
+    bandwidth_hz, step_hz = 1000.0, 250.0
+    frequencies = [step_hz * (point - 20) for point in range(41)]
+    line_hz = off * 2000.0
+    levels = tuple(
+        level_dbm - 10 * math.log10(2) * 4 * ((hertz - line_hz) / bandwidth_hz) ** 2 for hertz in frequencies
+    )
+    peak = peak_of(levels, 60e6, 10e3)
+
+    assert peak is not None
+    assert peak.frequency_hz == pytest.approx(60e6 + line_hz, abs=0.01)
+    assert peak.level_dbm == pytest.approx(level_dbm, abs=1e-6)
+
+
+def test_a_flat_top_has_its_peak_at_its_first_point_or_between() -> None:
+    """Three equal points have no bend to divide by."""
+    peak = peak_of((-50.0, -20.0, -20.0, -20.0, -50.0), 0.0, 4.0)
+
+    assert peak is not None
+    assert -1.0 <= peak.frequency_hz <= 1.0
+    assert peak_of((-20.0, -20.0, -20.0), 0.0, 2.0) is None

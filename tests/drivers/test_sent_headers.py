@@ -13,6 +13,7 @@ from drivers.chamber import ScpiChamber
 from drivers.dc_supply import ScpiDCSupply
 from drivers.digital_port import ScpiDigitalPort
 from drivers.messages import Messages
+from drivers.errors import NotUnderstood
 from drivers.meter import ScpiMeter
 from drivers.network_analyzer import ScpiNetworkAnalyzer
 from drivers.noise_source import ScpiNoiseSource
@@ -46,9 +47,12 @@ def use_noise_source(messages: Messages) -> None:
 def use_analyzer(messages: Messages) -> None:
     analyzer = ScpiSpectrumAnalyzer(messages)
     analyzer.prepare()
+    analyzer.set_reference_level(5.0)
     analyzer.set_sweep(SweepSetting(1000.0, 10.0, 2))
     analyzer.begin_power(60e6)
     analyzer.finish_power()
+    with pytest.raises(NotUnderstood, match="points came"):
+        analyzer.find_peak(60e6, 2000.0)
     analyzer.make_safe()
 
 

@@ -1,11 +1,13 @@
-"""Command table of the simulated spectrum analyzer: SENSe, INPut, INITiate, TRACe, FORMat.
+"""Command table of the simulated spectrum analyzer: SENSe, INPut, DISPlay, INITiate, TRACe, FORMat.
 
-Practice and not standard: the trace name ``TRACE1``, the detector name RMS, and bit 3 of STATus:QUEStionable for an
-input overload. The detectors all take one sample per point here; a longer sweep takes it later, not more of them.
+Practice and not standard: the trace name ``TRACE1``, the detector name RMS, and two bits of STATus:QUEStionable: 3 for
+an input overload, 2 for a span that was swept too fast. What is above the reference level is cut off, and counts as
+overload. The detectors all take one sample per point here; a longer sweep takes it later, not more of them.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -26,7 +28,19 @@ _LOWEST_HZ, _HIGHEST_HZ = 1e4, 3e9
 _FEWEST_POINTS, _MOST_POINTS = 1, 20_001
 _LONGEST_SWEEP_S = 4000.0
 _AUTO_ATTENUATION_DB = 10.0
+_WIDEST_VIDEO_HZ = 3e6
+_TOO_FAST = 4
 _POWER_OVERLOAD = 8
+
+#: Reference level at power-up, and its range (ours; common).
+_REFERENCE_DBM = 0.0
+_REFERENCES_DBM = (-130.0, 30.0)
+
+#: A Gaussian filter is swept without loss in span / bandwidth² times this (common practice, no source).
+_SWEEP_FACTOR = 2.5
+
+#: How much lower a line reads that was swept too fast, in dB for each octave (ours, of the usual size).
+_TOO_FAST_DB = 1.0
 _SWEEPING = 8
 
 
@@ -56,6 +70,9 @@ class SpectrumAnalyzer(RigDevice):
         self._sweep_time_s: float | None = None
         self._continuous = False
         self._averaging = False
+        self._reference_dbm = _REFERENCE_DBM
+        self._video_hz = _WIDEST_VIDEO_HZ
+        self._automatic_video = True
         self._detector = "RMS"
         self._format = ("ASC", 0)
         self._border = "NORM"
@@ -68,9 +85,10 @@ class SpectrumAnalyzer(RigDevice):
         return self._busy_until_s
 
     def questionable(self) -> int:
-        """Bit 3, power: the last sweep was overloaded."""
+        """Bit 3, power: the last sweep was overloaded. Bit 2, time: the sweep is too fast for its span."""
         self._complete()
-        return _POWER_OVERLOAD if self._overloaded else 0
+        too_fast = self._duration_s < self._calibrated_s * (1 - 1e-9)
+        return (_POWER_OVERLOAD if self._overloaded else 0) | (_TOO_FAST if too_fast else 0)
 
     def operation(self) -> int:
         """Bit 3: sweeping."""
@@ -101,6 +119,7 @@ class SpectrumAnalyzer(RigDevice):
                 self._set_bandwidth,
                 lambda: nr3(self._state.bandwidth_hz),
             ),
+            *self._video_commands(),
             setting("[:SENSe]:DETector[:FUNCtion]", detector, self._set_detector, lambda: self._detector),
             setting("[:SENSe]:SWEep:POINts", points, self._set_points, lambda: str(self._state.points)),
             setting("[:SENSe]:SWEep:TIME", time, self._set_sweep_time, lambda: nr3(self._duration_s)),
@@ -114,6 +133,19 @@ class SpectrumAnalyzer(RigDevice):
             setting(":INITiate:CONTinuous", Boolean(), self._set_continuous, lambda: boolean(on=self._continuous)),
             Command(":INITiate[:IMMediate]", self._initiate),
             Command(":ABORt", self._abort),
+        )
+
+    def _video_commands(self) -> tuple[Command, ...]:
+        """The video filter: here it is so wide, or so well made, that it leaves the samples as they are."""
+        video = Number(lambda: (1.0, _WIDEST_VIDEO_HZ), suffixes("HZ"))
+        return (
+            setting("[:SENSe]:BANDwidth|:BWIDth:VIDeo", video, self._set_video, lambda: nr3(self._video_hz)),
+            setting(
+                "[:SENSe]:BANDwidth|:BWIDth:VIDeo:AUTO",
+                Boolean(),
+                self._set_video_auto,
+                lambda: boolean(on=self._automatic_video),
+            ),
         )
 
     def _input_commands(self) -> tuple[Command, ...]:
@@ -132,6 +164,12 @@ class SpectrumAnalyzer(RigDevice):
                 Boolean(),
                 self._set_preamplifier,
                 lambda: boolean(on=self._state.preamplifier),
+            ),
+            setting(
+                ":DISPlay[:WINDow]:TRACe:Y[:SCALe]:RLEVel",
+                Number(lambda: _REFERENCES_DBM, suffixes("DBM"), default=_REFERENCE_DBM),
+                self._set_reference,
+                lambda: nr3(self._reference_dbm),
             ),
             Command(":UNIT:POWer", lambda _: None, lambda: "DBM", takes=(Keyword(("DBM",)),)),
         )
@@ -190,10 +228,29 @@ class SpectrumAnalyzer(RigDevice):
     def _set_detector(self, detector: str) -> None:
         self._detector = detector
 
+    def _set_video(self, bandwidth_hz: float) -> None:
+        self._video_hz = bandwidth_hz
+        self._automatic_video = False
+
+    def _set_video_auto(self, on: bool) -> None:
+        self._automatic_video = on
+
+    def _set_reference(self, level_dbm: float) -> None:
+        self._reference_dbm = level_dbm
+        self._change(self._state)
+
+    @property
+    def _calibrated_s(self) -> float:
+        """Shortest time in which the span may be swept; 0 in zero span."""
+        return _SWEEP_FACTOR * self._state.span_hz / self._state.bandwidth_hz**2
+
     @property
     def _duration_s(self) -> float:
-        """Sweep time in force: never so short that the samples would not be independent."""
-        return max(sweep_s(self._state), self._sweep_time_s or 0.0)
+        """Sweep time in force: never so short that samples of zero span would not be independent."""
+        automatic_s = max(sweep_s(self._state), self._calibrated_s)
+        if self._sweep_time_s is None:
+            return automatic_s
+        return max(sweep_s(self._state), self._sweep_time_s)
 
     def _set_sweep_time(self, duration_s: float) -> None:
         self._sweep_time_s = duration_s
@@ -247,7 +304,10 @@ class SpectrumAnalyzer(RigDevice):
     def _complete(self) -> None:
         """Take the samples once the sweep's time has passed, from the bench as it is by then."""
         if self._sweeping and not self._is_busy():
-            self._trace_dbm, self._overloaded = self._rig.sweep(self._state)
+            trace_dbm, overloaded = self._rig.sweep(self._state)
+            trace_dbm -= _TOO_FAST_DB * math.log2(max(1.0, self._calibrated_s / self._duration_s))
+            self._overloaded = overloaded or bool(trace_dbm.max() > self._reference_dbm)
+            self._trace_dbm = trace_dbm.clip(max=self._reference_dbm)
             self._sweeping = False
 
     def _trace(self, _name: str) -> str | bytes:

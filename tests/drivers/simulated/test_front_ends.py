@@ -105,10 +105,32 @@ class TestAnalyzer:
 
     def test_settings_are_rounded_to_what_the_analyzer_has(self, tell: Tell, ask: Ask) -> None:
         """The next wider filter, the next higher attenuation."""
-        tell("analyzer", "BAND 200;:INP:ATT 12;:SWE:POIN 20")
+        tell("analyzer", "FREQ:SPAN 0;:BAND 200;:INP:ATT 12;:SWE:POIN 20")
 
         assert ask("analyzer", "BAND?;:INP:ATT?") == "3.000000000E+02;1.500000000E+01"
         assert float(ask("analyzer", "SWE:TIME?")) == pytest.approx(0.1)
+
+    def test_a_span_that_is_swept_too_fast_reads_low_and_says_so(self, tell: Tell, ask: Ask) -> None:
+        """Bit 2 of STATus:QUEStionable; at the time that the analyzer chooses it is not set (common practice)."""
+        tell("analyzer", "FREQ:SPAN 10E3;:BAND 1000;:SWE:POIN 11;TIME:AUTO ON")
+        automatic_s = float(ask("analyzer", "SWE:TIME?"))
+        assert automatic_s == pytest.approx(2.5 * 10e3 / 1000**2)
+        tell("analyzer", "INIT")
+        assert ask("analyzer", "*OPC?;:STAT:QUES:COND?") == "1;0"
+        tell("analyzer", f"SWE:TIME {automatic_s / 1.2}")
+
+        assert ask("analyzer", "STAT:QUES:COND?") == "4"
+
+    def test_what_is_above_the_reference_level_is_cut_off_and_counts_as_overload(self, tell: Tell, ask: Ask) -> None:
+        """A line that was cut off would read as a weaker one."""
+        tell("analyzer", _ZERO_SPAN)
+        tell("analyzer", "DISP:TRAC:Y:RLEV -130")
+        tell("analyzer", "INIT")
+        assert ask("analyzer", "*OPC?") == "1"
+        levels = [float(level) for level in ask("analyzer", "TRAC? TRACE1").split(",")]
+
+        assert set(levels) == {-130.0}
+        assert ask("analyzer", "STAT:QUES:COND?") == "8"
 
     def test_a_sweep_time_that_is_too_short_is_stretched(self, tell: Tell, ask: Ask) -> None:
         """Samples stay independent; a longer one is kept."""
