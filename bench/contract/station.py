@@ -20,6 +20,7 @@ class Values:
         protection: Over-voltage in V and over-current in A of a supply.
         voltage_v, current_limit_a: Output of a supply.
         current_a: Between which its current must lie with the output on, A.
+        regulations: How a supply may regulate with the output on: at a low limit whatever hangs on it may need more.
         ramp_k_per_min, lowest_c, highest_c, idle_c: Of a chamber.
         target_c, away_c: Two temperatures of a chamber, the second away from idle.
         room_c: Between which a chamber and a board at rest are, °C.
@@ -38,6 +39,7 @@ class Values:
     voltage_v: float = 1.0
     current_limit_a: float = 0.05
     current_a: tuple[float, float] = (-0.005, 0.055)
+    regulations: tuple[str, ...] = ("voltage", "current")
     ramp_k_per_min: float = 1.0
     lowest_c: float = 15.0
     highest_c: float = 35.0

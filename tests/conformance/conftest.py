@@ -351,6 +351,7 @@ VALUES = Values(
     voltage_v=5.0,
     current_limit_a=0.3,
     current_a=(0.05, 0.3),
+    regulations=("voltage",),
     ramp_k_per_min=3.0,
     lowest_c=-45.0,
     highest_c=90.0,
