@@ -12,11 +12,18 @@ import pytest
 
 from drivers.messages import Exchange, Messages
 from drivers.visa import open_resource, resource_manager
+from sequences.read_files import read_bench
+from served_rig import served_rig
 
 RESOURCE = "TCPIP0::device.example::5025::SOCKET"
 QUERY = ":MEAS:SCAL:TEMP?"
 MOST_TIMES_BARE = 1.25
 ROUNDS, EXCHANGES = 60, 200
+
+#: What an analyzer is told and asked at each line: commands, and questions with one number or several.
+COMMANDS = (":SENS:FREQ:CENT 6.1E+07", ":INP:ATT 1E+01", ":SENS:SWE:POIN 25")
+QUERIES = (":SENS:FREQ:CENT?", ":INP:ATT?", ":SENS:SWE:TIME?", ":STAT:QUES:COND?", ":SENS:BAND:RES?")
+TIMES = 25
 
 
 class Thermometer:
@@ -48,11 +55,11 @@ class PerformanceClock:
         raise AssertionError("nothing sleeps here")
 
 
-def microseconds_each(ask: Callable[[], object]) -> float:
+def microseconds_each(ask: Callable[[], object], times: int = EXCHANGES) -> float:
     begun_ns = time.perf_counter_ns()
-    for _ in range(EXCHANGES):
+    for _ in range(times):
         ask()
-    return (time.perf_counter_ns() - begun_ns) / EXCHANGES / 1000
+    return (time.perf_counter_ns() - begun_ns) / times / 1000
 
 
 @pytest.mark.benchmark
@@ -81,4 +88,49 @@ def test_an_exchange_costs_at_most_a_quarter_more_than_a_bare_query(
         print(f"\nbare query {bare_each_us:.2f} µs, message layer {ours_each_us:.2f} µs, ratio {ratio:.2f}")  # noqa: T201 - a benchmark's result
 
     assert len(noted) == ROUNDS * EXCHANGES
+    assert ratio <= MOST_TIMES_BARE
+
+
+@pytest.mark.benchmark
+def test_the_message_layer_costs_at_most_a_quarter_over_a_bare_loop_on_a_served_rig(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """The same messages over TCP to the same rig, in paired rounds of one run: an analyzer's settings and questions."""
+    manager = resource_manager("@py")
+    noted: list[Exchange] = []
+    with served_rig(in_process=False) as rig:
+        resource = read_bench(rig.bench_file).model.instrument.present["analyzer"].resource
+        bare = manager.open_resource(resource, read_termination="\n", write_termination="\n")
+        link = open_resource(manager, resource, 5.0)
+        messages = Messages(link, "analyzer", PerformanceClock(), noted.append)
+
+        def plainly() -> None:
+            for command in COMMANDS:
+                bare.write(command)  # type: ignore[attr-defined]  # a message-based one
+            for query in QUERIES:
+                bare.query(query)  # type: ignore[attr-defined]  # a message-based one
+
+        def through_the_layer() -> None:
+            for command in COMMANDS:
+                messages.tell(command)
+            for query in QUERIES:
+                messages.ask_number(query)
+
+        bare_us, ours_us = [], []
+        for _ in range(ROUNDS):
+            bare_us.append(microseconds_each(plainly, TIMES))
+            ours_us.append(microseconds_each(through_the_layer, TIMES))
+        link.close()
+        bare.close()
+        manager.close()
+    per_round = len(COMMANDS) + len(QUERIES)
+    bare_each_us, ours_each_us = statistics.median(bare_us) / per_round, statistics.median(ours_us) / per_round
+    ratio = statistics.median(ours / plain for ours, plain in zip(ours_us, bare_us, strict=True))
+    with capsys.disabled():
+        print(  # noqa: T201 - a benchmark's result
+            f"\nserved rig: bare loop {bare_each_us:.1f} µs a message, message layer {ours_each_us:.1f} µs, "
+            f"ratio {ratio:.2f}"
+        )
+
+    assert len(noted) == ROUNDS * TIMES * per_round
     assert ratio <= MOST_TIMES_BARE
