@@ -301,7 +301,7 @@ def test_the_demo_night_over_sockets_decides_as_the_demo(tmp_path: Path, capsys:
         return answer | {"code": done.returncode, "decisions": decisions(report_in(store))}
 
     with ExitStack() as rigs, ThreadPoolExecutor() as nights:
-        benches = [rigs.enter_context(served_rig(unit=unit, speed=2000, in_process=False)) for unit in units]
+        benches = [rigs.enter_context(served_rig(unit=unit, speed=3000, in_process=False)) for unit in units]
         started = [nights.submit(night, unit, rig.bench_file) for unit, rig in zip(units, benches, strict=True)]
         others = [nights.submit(night, unit, None) for unit in units]
         served, in_process = [item.result() for item in started], [item.result() for item in others]
