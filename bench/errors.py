@@ -44,11 +44,11 @@ class Stopped(BenchError):
     """The user asked for a stop.
 
     Args:
-        run: Id of the run that can be resumed.
+        run: Id of the run that can be resumed; empty if there is none.
     """
 
     def __init__(self, run: str) -> None:
-        super().__init__("stopped safely; what has been measured is kept")
+        super().__init__("stopped safely; what has been measured is kept" if run else "stopped safely")
         self.run = run
 
 

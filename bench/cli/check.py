@@ -1,4 +1,4 @@
-"""``nightbench check``: look at a bench without switching anything on."""
+"""``nightbench check``: look at a bench without switching anything on; with ``--loopback``, try every link of it."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from bench.cli.options import Json, PartFile
+from bench.cli.options import Json, MaybeUnit, PartFile
 from bench.cli.output import print_json
 
 if TYPE_CHECKING:
@@ -24,11 +24,27 @@ ForSequence = Annotated[
 ]
 
 
-def check(bench: BenchArgument, sequence: ForSequence = None, part: PartFile = None, as_json: Json = False) -> None:
+LoopbackWanted = Annotated[
+    bool,
+    typer.Option("--loopback", help="Send a small tone of each source through the unit; needs --part or --sequence."),
+]
+Through = Annotated[bool, typer.Option("--through", help="With --loopback: a through stands in the unit's place.")]
+
+
+def check(
+    bench: BenchArgument,
+    sequence: ForSequence = None,
+    loopback: LoopbackWanted = False,
+    unit: MaybeUnit = None,
+    through: Through = False,
+    part: PartFile = None,
+    as_json: Json = False,
+) -> None:
     """Ask each instrument who it is and how it stands; switch nothing on.
 
     Error queues are read; serial numbers, calibration dates and path losses are compared with the bench file, and with
-    what a sequence needs.
+    what a sequence needs. With --loopback, and with no fault, bias and then each source alone are switched on, at a
+    level that it names first: does every tone arrive where, and as strong as, the files say?
 
     Example: nightbench check my.bench.toml --sequence my.sequence.toml
     """
@@ -37,15 +53,33 @@ def check(bench: BenchArgument, sequence: ForSequence = None, part: PartFile = N
     from sequences.read_files import read_bench
 
     loaded = read_bench(bench)
+    plan = None
+    if loopback:
+        from bench.cli.loopback import planned
+
+        if (unit is None) is not through:
+            raise typer.BadParameter("--loopback needs a SERIAL, or --through", param_hint="--unit")
+        plan = planned(loaded, sequence, part, through=through)
+    elif unit is not None or through:
+        raise typer.BadParameter("these go only with --loopback", param_hint="--unit, --through")
     paths, faults = _paths(loaded, sequence, part)
     findings = _look(loaded)
-    if as_json:
-        print_json(check_json(loaded, findings, paths, faults))
-    else:
+    answer = check_json(loaded, findings, paths, faults)
+    if not as_json:
         show_check(loaded, findings, paths, faults)
+    code = ExitCode.BAD_INPUT if faults else ExitCode.DONE
     if not all(finding.works for finding in findings):
-        raise typer.Exit(ExitCode.INSTRUMENT)
-    raise typer.Exit(ExitCode.BAD_INPUT if faults else ExitCode.DONE)
+        code = ExitCode.INSTRUMENT
+    if plan is not None and code == ExitCode.DONE:
+        from bench.cli.loopback import loopback_json, run_loopback
+        from sequences.through import NO_UNIT
+
+        outcome = run_loopback(plan, loaded, unit or NO_UNIT, as_json=as_json)
+        answer["loopback"] = loopback_json(plan, outcome)
+        code = ExitCode.DONE if outcome.good else ExitCode.LIMIT_NOT_MET
+    if as_json:
+        print_json(answer)
+    raise typer.Exit(code)
 
 
 def _look(loaded: Loaded[Bench]) -> tuple[Finding, ...]:
