@@ -7,7 +7,7 @@ in the resource strings.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from bench.clocks import RealClock, ScaledClock, SimulatedClock
 from bench.code_lines import with_latches
 from bench.deviating import deviations_of, own_folder, table_faults
+from bench.modbus import open_chamber, served
 from bench.places import ROLE_OF_PLACE, Places
 from bench.recording import ExchangeLog
 from drivers.catalogue import CatalogueError, DriverClass, driver_class
@@ -26,14 +27,16 @@ from drivers.own_drivers import importable_from
 from drivers.timing import Clock
 from drivers.visa import open_resource, resource_manager
 from sequences.bench_file import Bench, CodePortEntry, SupplyEntry
+from sequences.chamber_entry import MODBUS
 from sequences.deviation_file import DeviationTable
 from sequences.instrument_entry import InstrumentEntry
 from sequences.part_file import Part
-from sequences.read_files import Loaded, deviation_gaps, deviation_tables
+from sequences.read_files import Loaded, deviation_gaps, deviation_tables, register_table
 
 if TYPE_CHECKING:
     import pyvisa
 
+    from drivers.simulated.front_end import FrontEnd
     from drivers.simulated.rig import Rig
 
 
@@ -131,24 +134,48 @@ def open_bench(
     clock = clock_of(bench, goes_on_from)
     log = ExchangeLog()
     rig: Rig | None = None
-    if bench.is_in_process:
-        rig, manager = _simulated(loaded, part, unit, clock, through=through)
-    else:
-        manager = resource_manager(bench.bench.visa_library)
-    seats: dict[str, Seat] = {}
+    with ExitStack() as stack:
+        modbus_at: int | None = None
+        if bench.is_in_process:
+            rig, ends, manager = _simulated(loaded, part, unit, clock, through=through)
+            modbus_at = stack.enter_context(served(bench.instrument.chamber, ends))
+        else:
+            manager = resource_manager(bench.bench.visa_library)
+        stack.callback(manager.close)
+        seats: dict[str, Seat] = {}
+        stack.callback(_close, seats)
+        stack.enter_context(importable_from(own_folder(loaded)))
+        modbus = _modbus_chamber(loaded, clock, log, stack, modbus_at, missing)
+        places = _places(loaded, manager, clock, log, seats, missing, modbus)
+        yield OpenBench(places, clock, log, rig, deviation_gaps(loaded), seats)
+
+
+def _close(seats: Mapping[str, Seat]) -> None:
+    for seat in seats.values():
+        seat.link.close()
+
+
+def _modbus_chamber(
+    loaded: Loaded[Bench], clock: Clock, log: ExchangeLog, stack: ExitStack, at: int | None, missing: Missing | None
+) -> dict[str, Any]:
+    """The chamber by its place if it speaks Modbus; nothing else does."""
+    entry, table = loaded.model.instrument.chamber, register_table(loaded)
+    if entry is None or table is None:
+        return {}
     try:
-        with importable_from(own_folder(loaded)):
-            places = _places(loaded, manager, clock, log, seats, missing)
-            yield OpenBench(places, clock, log, rig, deviation_gaps(loaded), seats)
-    finally:
-        for seat in seats.values():
-            seat.link.close()
-        manager.close()
+        chamber, line = open_chamber(entry, table.model, clock, log.note, at)
+    except NotThere as error:
+        if missing is None:
+            raise
+        missing["chamber"] = error
+        return {}
+    stack.callback(line.close)
+    return {"chamber": chamber}
 
 
 def _simulated(
     loaded: Loaded[Bench], part: Part, unit: str, clock: Clock, *, through: bool
-) -> tuple[Rig, pyvisa.ResourceManager]:
+) -> tuple[Rig, dict[str, FrontEnd], pyvisa.ResourceManager]:
     from bench.simulated_bench import rig_setup
     from drivers.simulated.front_ends import front_ends
     from drivers.simulated.pyvisa_bridge import simulated_manager
@@ -157,7 +184,8 @@ def _simulated(
     rig = Rig(rig_setup(part, loaded, unit, through=through), clock)
     ends = front_ends(rig)
     entries = loaded.model.instrument.present
-    return rig, simulated_manager({entry.resource: ends[place] for place, entry in entries.items()})
+    spoken_to = {place: entry for place, entry in entries.items() if entry.driver != MODBUS}
+    return rig, ends, simulated_manager({entry.resource: ends[place] for place, entry in spoken_to.items()})
 
 
 def _places(
@@ -167,11 +195,14 @@ def _places(
     log: ExchangeLog,
     seats: dict[str, Seat],
     missing: Missing | None,
+    modbus: Mapping[str, Any],
 ) -> Places:
     # Any: dataclass fields by name; ``driver_class`` has checked that each driver has its role's methods.
-    drivers: dict[str, Any] = {}
+    drivers: dict[str, Any] = dict(modbus)
     bench, tables = loaded.model, deviation_tables(loaded)
     for place, entry in bench.instrument.present.items():
+        if entry.driver == MODBUS and place == "chamber":
+            continue
         try:
             make = _driver_class(loaded, place, entry)
             deviations = _deviations(tables.get(place), make, place, entry)

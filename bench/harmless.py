@@ -24,7 +24,8 @@ from drivers.roles import (
     Switch,
     ToneSource,
 )
-from sequences.bench_file import ChamberEntry, ChannelSwitchEntry, CodePortEntry, LoadSwitchEntry
+from sequences.bench_file import ChannelSwitchEntry, CodePortEntry, LoadSwitchEntry
+from sequences.chamber_entry import ChamberEntry
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from bench.bring_up import OVER_VOLTAGE_FACTOR
-from sequences.bench_file import Bench, ChamberEntry
+from sequences.bench_file import Bench
+from sequences.chamber_entry import ChamberEntry
 from sequences.conditions import Condition
 from sequences.part_file import Part
 from sequences.path_losses import PathLosses

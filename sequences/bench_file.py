@@ -9,11 +9,12 @@ from __future__ import annotations
 import bisect
 import math
 from functools import cached_property
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Self
 
 from pydantic import AwareDatetime, BeforeValidator, Field, model_validator
 
 from sequences.bench_facts import BenchFacts
+from sequences.chamber_entry import ChamberEntry, TemperatureAccuracy
 from sequences.code_lines import ShiftedWord, StrobedWord, line_problems
 from sequences.instrument_entry import InstrumentEntry
 from sequences.part_file import FileModel, Span
@@ -186,28 +187,11 @@ class CurrentMeterEntry(InstrumentEntry):
     reading_s: NonNegative = 0.04
 
 
-class TemperatureAccuracy(FileModel):
-    """Reading error within ±``temperature_k``."""
-
-    temperature_k: NonNegative
-
-
 class ThermometerEntry(InstrumentEntry):
     """A meter with a Pt100 on the board, next to the unit."""
 
     accuracy: TemperatureAccuracy
     reading_s: NonNegative = 0.04
-
-
-class ChamberEntry(InstrumentEntry):
-    """A thermal chamber. ``idle_c`` is where it is left; cooling says what could take the oxygen from the room."""
-
-    accuracy: TemperatureAccuracy
-    temperature_c: Span
-    ramp_k_per_min: float = Field(gt=0)
-    idle_c: float = 25.0
-    cooling: Literal["compressor", "liquid nitrogen", "carbon dioxide"] = "compressor"
-    limiter_c: float | None = None
 
 
 def _text_keys(value: Any) -> Any:

@@ -52,4 +52,6 @@ class InstrumentEntry(FileModel):
     def _line_is_serial(self) -> Self:
         if self.serial_line is not None and parse_resource(self.resource).kind != "serial":
             raise ValueError(f"serial_line goes only with a serial port, ASRL…, and resource is {self.resource}")
+        if self.driver != "modbus" and parse_resource(self.resource).kind == "Modbus":
+            raise ValueError(f'{self.resource} takes no messages: it goes only with a chamber and driver = "modbus"')
         return self

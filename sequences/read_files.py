@@ -11,6 +11,7 @@ import re
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
 from importlib import resources
 from pathlib import Path
 from typing import Any, Generic, TypeVar
@@ -26,6 +27,7 @@ from sequences.model_faults import model_faults
 from sequences.part_file import Part
 from sequences.path_losses import PathLosses
 from sequences.rating_checks import FileNames
+from sequences.register_file import RegisterFile
 from sequences.sequence_file import Sequence
 from sequences.small_signal_checks import small_signal_faults
 from sequences.toml_tables import Tables, toml_text
@@ -39,6 +41,7 @@ _SIGNS = {
     "bench": "bench file",
     "sequence": "sequence file",
     "deviations": "table of deviations",
+    "registers": "register table",
 }
 
 _POSITION = re.compile(r"^(?P<problem>.*) \(at (?:line (?P<line>\d+), column (?P<column>\d+)|end of document)\)$", re.S)
@@ -53,7 +56,7 @@ class Loaded(Generic[T_co]):
         text: The file's text, whole.
         path: Where it was, or the name under which it was parsed.
         fingerprint: SHA-256 of the UTF-8 text, in hexadecimal.
-        attachments: Text of each file that this one names (Touchstone, deviations), by the name that it uses.
+        attachments: Text of each file that this one names (Touchstone, tables), by the name that it uses.
         spelt: Key as the file spells it, by table and key in the model's units, where the two differ.
     """
 
@@ -95,6 +98,11 @@ def parse_bench(text: str, name: str = "bench file", attachments: Mapping[str, s
     return _parse(text, name, Bench, attachments)
 
 
+def parse_deviations(text: str, name: str = "table of deviations") -> Loaded[DeviationTable]:
+    """Model of a table of deviations. Raises FileFaults."""
+    return _parse(text, name, DeviationTable)
+
+
 def read_part(path: Path | str) -> Loaded[Part]:
     """Read a part file. Raises FileFaults."""
     return _parse(_text(Path(path)), str(path), Part)
@@ -112,6 +120,8 @@ def read_bench(path: Path | str) -> Loaded[Bench]:
     named = [entry.touchstone for entry in loaded.model.path_loss]
     named += [entry.touchstone for entry in loaded.model.de_embedding]
     named += [entry.deviations for entry in loaded.model.instrument.present.values()]
+    chamber = loaded.model.instrument.chamber
+    named.append(None if chamber is None else chamber.registers)
     names = dict.fromkeys(name for name in named if name is not None)
     attachments: dict[str, str] = {}
     faults: list[FileFault] = []
@@ -124,6 +134,7 @@ def read_bench(path: Path | str) -> Loaded[Bench]:
         raise FileFaults(faults)
     loaded = replace(loaded, attachments=attachments)
     deviation_tables(loaded)
+    register_table(loaded)
     return loaded
 
 
@@ -141,12 +152,24 @@ def deviation_tables(bench: Loaded[Bench]) -> dict[str, Loaded[DeviationTable]]:
             where = f"[instrument.{place}]"
             faults.append(FileFault("no file", str(bench.path), where, "deviations", problem=problem))
             continue
-        table = _collect(faults, lambda text=text, name=name: _parse(text, name, DeviationTable))  # type: ignore[misc]  # the defaults bind this turn's file
+        table = _collect(faults, partial(parse_deviations, text, name))
         if table is not None:
             tables[place] = table
     if faults:
         raise FileFaults(dict.fromkeys(faults))
     return tables
+
+
+def register_table(bench: Loaded[Bench]) -> Loaded[RegisterFile] | None:
+    """Register table of the bench's chamber, if it names one, from the text that it came with. Raises FileFaults."""
+    chamber = bench.model.instrument.chamber
+    if chamber is None or chamber.registers is None:
+        return None
+    text = bench.attachments.get(chamber.registers)
+    if text is None:
+        problem = f"{chamber.registers} did not come with the bench file"
+        raise FileFaults([FileFault("no file", str(bench.path), "[instrument.chamber]", "registers", problem=problem)])
+    return _parse(text, str(bench.path.parent / chamber.registers), RegisterFile)
 
 
 def deviation_gaps(bench: Loaded[Bench]) -> dict[str, tuple[str, ...]]:
@@ -286,7 +309,7 @@ def _broken(message: str, text: str, name: str) -> FileFault:
 
 def _check_kind(raw: Mapping[str, Any], name: str, model: type[BaseModel]) -> None:
     """Say so at once when a file of another kind was given, instead of one fault for each of its tables."""
-    own = "deviations" if model is DeviationTable else model.__name__.lower()
+    own = {DeviationTable: "deviations", RegisterFile: "registers"}.get(model, model.__name__.lower())
     others = [kind for sign, kind in _SIGNS.items() if sign != own and isinstance(raw.get(sign), dict)]
     if own not in raw and others:
         raise FileFaults([FileFault("wrong file", name, found=f"a {others[0]}", allowed=f"a {_SIGNS[own]}")])

@@ -12,7 +12,9 @@ import re
 from dataclasses import dataclass
 from typing import Literal
 
-Kind = Literal["socket", "VXI-11", "HiSLIP", "USBTMC", "GPIB", "serial"]
+from sequences.modbus_address import FORM, BadAddress, parse_modbus
+
+Kind = Literal["socket", "VXI-11", "HiSLIP", "USBTMC", "GPIB", "serial", "Modbus"]
 
 FORMS: dict[Kind, str] = {
     "socket": "TCPIP[board]::host::port::SOCKET",
@@ -21,6 +23,7 @@ FORMS: dict[Kind, str] = {
     "USBTMC": "USB[board]::0xVENDOR::0xPRODUCT::serial number[::interface][::INSTR]",
     "GPIB": "GPIB[board]::primary address[::secondary address][::INSTR]",
     "serial": "ASRLport[::INSTR]",
+    "Modbus": FORM,
 }
 
 HISLIP_PORT = 4880
@@ -52,6 +55,8 @@ def parse_resource(text: str) -> ResourceString:
     Raises:
         BadResource: It is none, or not of a line that instruments of a bench have.
     """
+    if text.lower().startswith("modbus"):
+        return _modbus(text)
     head, *parts = text.split("::")
     if head.startswith("ASRL"):
         return _serial(head[4:], parts)
@@ -70,6 +75,13 @@ def loopback_port(text: str) -> tuple[str, int] | None:
         return None
     _, host, port, _ = resource.canonical.split("::")
     return (host, int(port)) if re.fullmatch(r"127(\.\d{1,3}){3}", host) else None
+
+
+def _modbus(text: str) -> ResourceString:
+    try:
+        return ResourceString("Modbus", parse_modbus(text).canonical)
+    except (BadAddress, ValueError) as error:  # ValueError: brackets that hold no address
+        raise _bad("Modbus", str(error)) from None
 
 
 def _serial(port: str, parts: list[str]) -> ResourceString:

@@ -7,12 +7,12 @@ from dataclasses import replace
 from bench.contract.station import Values
 from sequences.bench_file import (
     AnalyzerEntry,
-    ChamberEntry,
     ChannelSwitchEntry,
     CodePortEntry,
     LoadSwitchEntry,
     SupplyEntry,
 )
+from sequences.chamber_entry import ChamberEntry
 from sequences.instrument_entry import InstrumentEntry
 
 #: A supply is asked for at most this voltage and current: too little for anything to be harmed. Ours.
