@@ -61,10 +61,14 @@ class Watchkeeper:
             raise Tripped("; ".join(found))
 
     def sources(self, radiating: tuple[str, ...]) -> None:
-        """A source that is off reads as a very weak tone, which no range of levels would catch."""
+        """A source that is off, or gives less than is set, reads as a weak tone, which no range of levels would catch."""
         for place, source in self._places.sources():
-            if place in radiating and not source.output_is_on():
+            if place not in radiating:
+                continue
+            if not source.output_is_on():
                 raise Tripped(f"{place} is off, though this run has switched it on")
+            if source.is_unlevelled():
+                raise Tripped(f"{place} says that it is unlevelled: it does not give the level that it is set to")
 
     def temperatures(self, condition: Condition, readings: Readings) -> None:
         """What was soaked must stay so: a chamber that has stopped drifts away without a word."""

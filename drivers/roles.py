@@ -116,6 +116,10 @@ class ToneSource(Instrument, Protocol):
         """Set the level and return it as the instrument reads it back; raises Refused above the ceiling."""
         ...
 
+    def is_unlevelled(self) -> bool:
+        """Whether it says that it does not give the level that is set."""
+        ...
+
     def switch_output(self, *, on: bool) -> None:
         """Switch RF on or off."""
         ...

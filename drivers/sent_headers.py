@@ -53,6 +53,7 @@ SENT: Final[dict[type, SentHeaders]] = {
                 ":SOUR:POW:LEV:IMM:AMPL?",
                 ":SOUR:POW:LIM:AMPL",
                 ":SOUR:POW:LIM:AMPL?",
+                ":STAT:QUES:COND?",
                 ":UNIT:POW",
                 ":UNIT:POW?",
             }

@@ -11,6 +11,10 @@ LEVEL_WITHIN_DB = 0.06
 """Read-back may differ by half a step of 0.1 dB, the coarsest level setting met (common practice, no source)."""
 
 
+UNLEVELLED = 8
+"""Bit 3 of STATus:QUEStionable: the standard says "power" (Vol 2, 20.3); that it means unlevelled is practice."""
+
+
 class ScpiToneSource(ScpiInstrument):
     """A signal generator that emits one tone."""
 
@@ -39,6 +43,10 @@ class ScpiToneSource(ScpiInstrument):
             text = f"{level_dbm:g} dBm is above the ceiling of {self._ceiling_dbm:g} dBm"
             raise self._messages.not_taken(text, "")
         return self._set_number(":SOUR:POW:LEV:IMM:AMPL", level_dbm, LEVEL_WITHIN_DB, "DBM")
+
+    def is_unlevelled(self) -> bool:
+        """Whether it calls its power questionable: more than its output stage can give, or something reflects it."""
+        return bool(int(self._ask_number(":STAT:QUES:COND?")) & UNLEVELLED)
 
     def switch_output(self, *, on: bool) -> None:
         """Switch RF on or off and check that it did."""

@@ -115,3 +115,14 @@ def test_make_safe_switches_rf_off(source: ToneSource, station: Station) -> None
     source.make_safe()
 
     assert not source.output_is_on()
+
+
+@pytest.mark.usefixtures("energy")
+def test_a_source_within_its_range_is_levelled(source: ToneSource, station: Station) -> None:
+    """A run that goes on unlevelled would take a weak tone for a weak unit."""
+    source.prepare(station.values.ceiling_dbm)
+    source.set_level(station.values.level_dbm)
+    source.switch_output(on=True)
+
+    assert not source.is_unlevelled()
+    assert source.drain_errors() == ()

@@ -57,6 +57,7 @@ class FakeBench:
     serials: dict[str, str] = field(default_factory=dict)
     queues: dict[str, list[QueueEntry]] = field(default_factory=dict)
     stuck_on: set[str] = field(default_factory=set)
+    unlevelled: set[str] = field(default_factory=set)
     air_c: float = 23.0
     target_c: float = 23.0
     ignores_idle: bool = False
@@ -171,6 +172,9 @@ class FakeToneSource(FakeOutput):
         self._do("level", level_dbm)
         self.level_dbm = level_dbm
         return level_dbm
+
+    def is_unlevelled(self) -> bool:
+        return self.place in self.bench.unlevelled
 
 
 @dataclass

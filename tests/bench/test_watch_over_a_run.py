@@ -249,3 +249,17 @@ def test_an_alarm_of_the_chamber_trips_with_its_words(guarded: Guarded, make_set
         "alarm of the chamber: it calls its temperature questionable; its own temperature limit has stopped it"
     )
     assert not guarded.rig.thermal.is_conditioning
+
+
+@pytest.mark.parametrize("place", ["tone_1", "tone_2"])
+def test_a_source_that_is_unlevelled_trips_and_is_named(
+    guarded: Guarded, make_setup: Callable[..., Setup], place: str
+) -> None:
+    """It reads back the level that was set, and gives another."""
+
+    def lose_level(rig: Rig) -> None:
+        rig.tones[place].levelled_up_to_dbm = -90.0
+
+    cause = guarded.trip(make_setup(SMALL), "condition done", lose_level)
+
+    assert cause == f"{place} says that it is unlevelled: it does not give the level that it is set to"

@@ -163,7 +163,7 @@ def scripted_source() -> ScriptedInstrument:
         ":SOUR:POW:LIM:AMPL": (-60.0, 19.0),
         ":SOUR:POW:LEV:IMM:AMPL": (-60.0, 19.0),
     }
-    return ScriptedInstrument(settings, limits)
+    return ScriptedInstrument(settings, limits, {":STAT:QUES:COND?": lambda: b"0"})
 
 
 def scripted_analyzer() -> ScriptedInstrument:

@@ -503,3 +503,13 @@ def test_a_flat_top_has_its_peak_at_its_first_point_or_between() -> None:
     assert peak is not None
     assert -1.0 <= peak.frequency_hz <= 1.0
     assert peak_of((-20.0, -20.0, -20.0), 0.0, 2.0) is None
+
+
+@pytest.mark.parametrize(("condition", "unlevelled"), [(b"0", False), (b"8", True), (b"+24", True), (b"48", False)])
+def test_a_source_is_unlevelled_when_it_calls_its_power_questionable(
+    obedient: Any, condition: bytes, unlevelled: bool
+) -> None:
+    """Bit 3 of STATus:QUEStionable is power (SCPI-1999 Vol 2, 20.3); 4 is temperature, 5 frequency."""
+    source = ScpiToneSource(obedient({":STAT:QUES:COND?": condition}).messages)
+
+    assert source.is_unlevelled() is unlevelled

@@ -32,6 +32,7 @@ def use_source(messages: Messages) -> None:
     source.prepare(10.0)
     source.set_frequency(60e6)
     source.set_level(3.0)
+    source.is_unlevelled()
     source.switch_output(on=True)
     source.output_is_on()
     source.make_safe()

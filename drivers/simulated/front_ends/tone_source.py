@@ -11,6 +11,7 @@ from drivers.simulated.tone import LEVEL_STEP_DB
 
 _LOWEST_DBM = -120.0
 _LOWEST_HZ, _HIGHEST_HZ = 1e5, 3e9
+_UNLEVELLED = 8
 _RESET_LEVEL_DBM = -60.0
 _RESET_HZ = 60e6
 
@@ -53,6 +54,10 @@ class ToneSource(RigDevice):
                 lambda: self._reference,
             ),
         )
+
+    def questionable(self) -> int:
+        """Bit 3, power: the output does not reach the level that is set."""
+        return _UNLEVELLED if self._tone.is_unlevelled else 0
 
     def reset(self) -> None:
         """Output off, lowest sensible level, no limit of its own."""
