@@ -30,7 +30,7 @@ from sequences.read_files import Setup
 from sequences.sequence_file import Measure
 
 ANALYZER = AnalyzerEntry(
-    resource="none",
+    resource="GPIB0::18::INSTR",
     accuracy=AnalyzerAccuracy(level_db=0.25, scale_db_per_10db=0.03, flatness_db=0.12, attenuator_db=0.08),
     noise_dbm_per_hz=-155.0,
     intercept2_dbm=62.0,

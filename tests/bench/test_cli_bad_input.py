@@ -132,7 +132,7 @@ FILE_MISTAKES: dict[str, tuple[str, str, str, tuple[str, ...]]] = {
         BENCH,
         "timeout_s = 20",
         "timeout_s = -20",
-        (f"{BENCH}, [instrument.analyzer] timeout_s: found -20, allowed above 0",),
+        (f"{BENCH}, [instrument.analyzer] timeout_s: found -20, allowed 0.001 or more",),
     ),
     "not a number": (
         BENCH,

@@ -78,10 +78,12 @@ def _mode(name: str, supply_v: float, word: int, current_a: float) -> dict[str, 
 
 
 def _bench() -> Bench:
-    def place(**facts: object) -> dict[str, object]:
-        return {"resource": "TCPIP0::one.example::5025::SOCKET", **facts}
+    ports = itertools.count(5025)
 
-    source = place(highest_level_dbm=19.0, accuracy={"level_db": 0.25, "setting_db": 0.04})
+    def place(**facts: object) -> dict[str, object]:
+        return {"resource": f"TCPIP0::one.example::{next(ports)}::SOCKET", **facts}
+
+    tone_1, tone_2 = (place(highest_level_dbm=19.0, accuracy={"level_db": 0.25, "setting_db": 0.04}) for _ in range(2))
     analyzer = place(
         noise_dbm_per_hz=-155.0,
         intercept2_dbm=62.0,
@@ -101,8 +103,8 @@ def _bench() -> Bench:
         {
             "bench": {"name": "Nimbus", "visa_library": "@sim", "clock": "simulated"},
             "instrument": {
-                "tone_1": source,
-                "tone_2": source,
+                "tone_1": tone_1,
+                "tone_2": tone_2,
                 "analyzer": analyzer,
                 "supply": supply,
                 "current_meter": place(accuracy={"offset_a": 2e-5, "gain": 5e-4}),

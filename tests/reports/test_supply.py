@@ -14,16 +14,15 @@ from reports.wide_readings import WideReadings
 from sequences.bench_file import Instruments
 from sequences.sequence_file import Soak
 
-PLACE = {"resource": "TCPIP0::one.example::5025::SOCKET"}
 SUPPLY = {
-    **PLACE,
+    "resource": "TCPIP0::one.example::5025::SOCKET",
     "highest_voltage_v": 20.0,
     "highest_current_a": 2.0,
     "accuracy": {"voltage_v": 0.0, "voltage_reading_v": 0.0, "current_a": 0.0},
 }
-THERMOMETER = {**PLACE, "accuracy": {"temperature_k": 0.3}}
+THERMOMETER = {"resource": "TCPIP0::two.example::5025::SOCKET", "accuracy": {"temperature_k": 0.3}}
 CHAMBER = {
-    **PLACE,
+    "resource": "TCPIP0::three.example::5025::SOCKET",
     "temperature_c": {"min": -60.0, "max": 150.0},
     "ramp_k_per_min": 4.0,
     "accuracy": {"temperature_k": 0.4},
