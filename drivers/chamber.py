@@ -29,6 +29,7 @@ class ScpiChamber(ScpiInstrument):
     def prepare(self, ramp_k_per_min: float, lowest_c: float, highest_c: float, idle_c: float) -> None:
         """Set the ramp rate and the chamber's own low and high limits; note where ``make_safe`` sends it."""
         self._idle_c = idle_c
+        self._set_celsius()
         self._set_number(":SOUR:TEMP:RAMP:RATE", ramp_k_per_min, RAMP_WITHIN_K_PER_MIN)
         self._set_number(":SOUR:TEMP:PROT:LOW:LEV", lowest_c, TEMPERATURE_WITHIN_K, "CEL")
         self._set_number(":SOUR:TEMP:PROT:HIGH:LEV", highest_c, TEMPERATURE_WITHIN_K, "CEL")

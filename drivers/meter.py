@@ -31,6 +31,8 @@ class ScpiMeter(ScpiInstrument):
         """Choose what to measure; the range is automatic, the integration time one cycle of the mains."""
         configure, integration = _FUNCTIONS[quantity]
         self._messages.tell(configure)
+        if quantity == "temperature":
+            self._set_celsius()
         self._set_number(integration, POWER_LINE_CYCLES, 0.0)
         self._messages.check(configure)
         self._unit = _UNITS[quantity]

@@ -63,18 +63,23 @@ class ScpiInstrument:
             self._messages.check(command)
             raise self._messages.not_taken(f"it is {'off' if on else 'on'} still", command)
 
-    def _set_word(self, header: str, word: str) -> None:
+    def _set_celsius(self) -> None:
+        """Count temperatures in °C: UNIT:TEMPerature takes C, CEL, F, FAR and K (SCPI-1999, from memory)."""
+        self._set_word(":UNIT:TEMP", "C", "CEL")
+
+    def _set_word(self, header: str, word: str, *synonyms: str) -> None:
         """Set a keyword and read it back.
 
         Args:
             header: Header of the command.
             word: As SCPI writes keywords: ``NORMal`` is sent as ``NORM``. A reply holds the short form (Vol 1, 6.2.1);
                 the long one is met and taken. Nothing between: ``DBMV`` is not ``DBM``.
+            synonyms: Other words of the standard for the same.
         """
         short = "".join(letter for letter in word if not letter.islower())
         command = f"{header} {short}"
         self._messages.tell(command)
         held = self._messages.ask(f"{header}?", repeatable=True)
-        if held.upper() not in (short, word.upper()):
+        if held.upper() not in (short, word.upper(), *synonyms):
             self._messages.check(command)
             raise self._messages.not_taken(f"it holds {held} instead of {short}", command)

@@ -181,6 +181,8 @@ SENT: Final[dict[type, SentHeaders]] = {
                 ":INIT:IMM",
                 ":SENS:CURR:DC:NPLC",
                 ":SENS:CURR:DC:NPLC?",
+                ":UNIT:TEMP",
+                ":UNIT:TEMP?",
             }
         ),
         practice=frozenset(
@@ -197,6 +199,8 @@ SENT: Final[dict[type, SentHeaders]] = {
                 ":OUTP:STAT",
                 ":OUTP:STAT?",
                 ":STAT:QUES:COND?",
+                ":UNIT:TEMP",
+                ":UNIT:TEMP?",
             }
         ),
         practice=frozenset(

@@ -24,7 +24,7 @@ ALWAYS = {"*IDN?", "*ESR?", "*OPC?", ":SYST:ERR?"}
 
 #: Header of one program message unit: from the root, short forms of at most four letters, with or without a number
 #: (SCPI-1999 Vol 1, 6.2.1, 6.2.4, 6.2.5).
-HEADER = re.compile(r"\*[A-Z]{3}\?|(?::[A-Z]{2,4}\d*)+\??")
+HEADER = re.compile(r"\*[A-Z]{3}\?|(?::[A-Z]{1,4}\d*)+\??")
 
 #: One parameter: a keyword, NRf without a suffix (488.2, 7.7.2), or a channel list (Vol 1, 8.3.2).
 PARAMETER = re.compile(r"[A-Z][A-Z0-9]*|-?\d+(?:\.\d+)?(?:E[+-]\d+)?|\(@\d+(?:,\d+)*\)")

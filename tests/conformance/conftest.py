@@ -274,7 +274,7 @@ def scripted_supply() -> ScriptedInstrument:
 
 def scripted_meter(reading: bytes) -> ScriptedInstrument:
     settings = dict.fromkeys([":CONF:SCAL:CURR:DC", ":CONF:SCAL:TEMP", ":INIT:IMM"], "")
-    settings |= {":SENS:CURR:DC:NPLC": "10", ":SENS:TEMP:NPLC": "10"}
+    settings |= {":SENS:CURR:DC:NPLC": "10", ":SENS:TEMP:NPLC": "10", ":UNIT:TEMP": "F"}
     return ScriptedInstrument(settings, answers={":FETC?": lambda: reading})
 
 
@@ -283,6 +283,7 @@ def scripted_chamber() -> ScriptedInstrument:
         ":OUTP:STAT": "0",
         ":SOUR:TEMP:SPO": "23",
         ":SOUR:TEMP:RAMP:RATE": "10",
+        ":UNIT:TEMP": "F",
         ":SOUR:TEMP:PROT:LOW:LEV": "-60",
         ":SOUR:TEMP:PROT:HIGH:LEV": "150",
     }

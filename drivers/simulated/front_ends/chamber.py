@@ -8,7 +8,7 @@ from __future__ import annotations
 from drivers.simulated.front_end import boolean, nr3
 from drivers.simulated.front_ends.base import RigDevice
 from drivers.simulated.headers import Command, setting
-from drivers.simulated.parameters import Boolean, Number, suffixes
+from drivers.simulated.parameters import Boolean, Keyword, Number, suffixes
 from drivers.simulated.rig import Rig
 from drivers.simulated.rig_setup import ChamberSetup
 from drivers.simulated.status import ScpiError
@@ -50,6 +50,7 @@ class Chamber(RigDevice):
             ),
             Command("[:SOURce]:TEMPerature:PROTection:TRIPped", ask=self._has_tripped),
             Command("[:SOURce]:TEMPerature:PROTection:CLEar", self._clear),
+            Command(":UNIT:TEMPerature", lambda _: None, lambda: "C", takes=(Keyword(("C", "CEL")),)),
             setting(":OUTPut[:STATe]", Boolean(), self._switch, lambda: boolean(on=self._is_conditioning())),
             Command(":MEASure[:SCALar]:TEMPerature", ask=lambda: nr3(self._air_c())),
         )

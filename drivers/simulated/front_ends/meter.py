@@ -11,7 +11,7 @@ from collections.abc import Callable
 from drivers.simulated.front_end import nr3
 from drivers.simulated.front_ends.base import RigDevice
 from drivers.simulated.headers import Command, setting
-from drivers.simulated.parameters import Number, suffixes
+from drivers.simulated.parameters import Keyword, Number, suffixes
 from drivers.simulated.rig import Rig
 from drivers.simulated.status import ScpiError
 
@@ -55,6 +55,7 @@ class Meter(RigDevice):
             Command(":CONFigure", ask=lambda: f'"{self._function}"'),
             setting("[:SENSe]:CURRent[:DC]:NPLCycles", cycles, self._set_cycles, lambda: nr3(self._cycles)),
             setting("[:SENSe]:TEMPerature:NPLCycles", cycles, self._set_cycles, lambda: nr3(self._cycles)),
+            Command(":UNIT:TEMPerature", lambda _: None, lambda: "C", takes=(Keyword(("C", "CEL")),)),
             Command(":INITiate[:IMMediate]", self._initiate),
             Command(":ABORt", self._abort),
             Command(":FETCh", ask=self._fetch, waits=True),

@@ -229,6 +229,7 @@ def test_a_header_that_the_instrument_lacks_is_named_by_its_queue(standard_devic
             lambda m: ScpiNetworkAnalyzer(m).set_frequencies((2e7, 6e7)),
         ),
         ("tone_source", {":UNIT:POW?": "dBm"}, lambda m: ScpiToneSource(m).prepare(10.0)),
+        ("thermometer", {":UNIT:TEMP?": "CEL"}, lambda m: ScpiMeter(m).prepare("temperature")),
     ],
 )
 def test_a_keyword_may_come_back_in_its_long_form(
@@ -243,6 +244,8 @@ def test_a_keyword_may_come_back_in_its_long_form(
     [
         ("tone_source", ":UNIT:POW?", "DBMV", lambda m: ScpiToneSource(m).prepare(10.0)),
         ("tone_source", ":UNIT:POW?", "DB", lambda m: ScpiToneSource(m).prepare(10.0)),
+        ("thermometer", ":UNIT:TEMP?", "F", lambda m: ScpiMeter(m).prepare("temperature")),
+        ("chamber", ":UNIT:TEMP?", "K", prepare_chamber),
         ("spectrum_analyzer", ":FORM:BORD?", "SWAP", lambda m: ScpiSpectrumAnalyzer(m).prepare()),
         ("spectrum_analyzer", ":FORM:BORD?", "NORMA", lambda m: ScpiSpectrumAnalyzer(m).prepare()),
         ("network_analyzer", ":CALC:FORM?", "MLOG", lambda m: ScpiNetworkAnalyzer(m).prepare(0.0)),

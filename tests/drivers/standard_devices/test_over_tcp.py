@@ -180,7 +180,7 @@ def test_a_completion_that_comes_too_late_answers_no_later_question(peer: Peer, 
     [
         (lambda m: ScpiDCSupply(m).read_voltage_v(), ":MEAS:SCAL:VOLT:DC?"),
         (lambda m: ScpiDCSupply(m).protection_tripped(), ":SOUR:VOLT:PROT:TRIP?"),
-        (lambda m: ScpiMeter(m).prepare("temperature"), ":SENS:TEMP:NPLC?"),
+        (lambda m: ScpiMeter(m).prepare("temperature"), ":UNIT:TEMP?"),
     ],
 )
 def test_a_question_that_the_instrument_does_not_know_names_itself_and_the_cause(

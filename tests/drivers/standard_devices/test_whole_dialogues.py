@@ -95,7 +95,7 @@ def test_a_noise_source(settled: Settled) -> None:
 
 def test_a_spectrum_analyzer(settled: Settled) -> None:
     """2 dBm and 8.625 dBm average to 6.466 dBm in power: 10·log10((10^0.2 + 10^0.8625)/2)."""
-    analyzer, _ = settled("spectrum_analyzer", ScpiSpectrumAnalyzer)
+    analyzer, messages = settled("spectrum_analyzer", ScpiSpectrumAnalyzer)
     analyzer.prepare()
     assert analyzer.set_reference_level(20.0) == 20.0
     held = analyzer.set_sweep(SweepSetting(1000.0, 20.0, 2))
@@ -105,6 +105,8 @@ def test_a_spectrum_analyzer(settled: Settled) -> None:
     assert held == SweepSetting(1000.0, 20.0, 2)
     assert reading.level_dbm == pytest.approx(10 * math.log10((10**0.2 + 10**0.8625) / 2), abs=1e-9)
     assert not analyzer.input_overloaded()
+    assert analyzer.set_reference_level(5.0) == 5.0
+    assert not messages.ask_boolean(":SENS:AVER:STAT?")
     analyzer.make_safe()
     assert analyzer.drain_errors() == ()
 
@@ -155,12 +157,13 @@ def test_a_dc_supply(settled: Settled) -> None:
     ("name", "quantity", "value"), [("meter", "current", 0.2015), ("thermometer", "temperature", 23.1)]
 )
 def test_a_meter(settled: Settled, name: str, quantity: str, value: float) -> None:
-    """Ampere or degree Celsius, in base units."""
-    meter, _ = settled(name, ScpiMeter)
+    """Ampere or degree Celsius, in base units; it comes up counting in Fahrenheit."""
+    meter, messages = settled(name, ScpiMeter)
     meter.prepare(quantity)
     meter.begin_reading()
 
     assert meter.finish_reading() == value
+    assert messages.ask(":UNIT:TEMP?") == ("C" if quantity == "temperature" else "F")
     meter.make_safe()
     assert meter.drain_errors() == ()
 
@@ -201,7 +204,7 @@ def test_a_power_meter(settled: Settled) -> None:
 
 def test_a_chamber(settled: Settled) -> None:
     """It comes up heating towards 85 °C; stopped before it is prepared, sent to idle afterwards."""
-    chamber, _ = settled("chamber", ScpiChamber)
+    chamber, messages = settled("chamber", ScpiChamber)
     identity = chamber.identify()
 
     assert identity.serial == "0"
@@ -209,6 +212,7 @@ def test_a_chamber(settled: Settled) -> None:
     chamber.make_safe()
     assert not chamber.conditioning_is_on()
     chamber.prepare(3.0, -45.0, 90.0, 25.0)
+    assert messages.ask(":UNIT:TEMP?") == "C"
     chamber.set_target_c(-40.0)
     chamber.switch_conditioning(on=True)
     assert chamber.conditioning_is_on()
