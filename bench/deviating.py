@@ -112,7 +112,7 @@ def _misfits(name: str, entry: HeaderEntry, sent: SentHeaders) -> Iterator[str]:
         yield "send must hold {number}, or every number would be sent as the same"
     if entry.not_asked and entry.assume is None and command not in sent.every:
         yield "the driver never sets it, so no value was sent last: say what to assume"
-    if name.endswith("?") and (entry.send is not None or entry.missing in (True, "send")):
+    if name.endswith("?") and (entry.send is not None or entry.missing == "send"):
         yield f"it is a query; what is sent belongs under {command}"
 
 

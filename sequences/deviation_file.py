@@ -75,7 +75,8 @@ class BlockEntry(FileModel):
 class HeaderEntry(FileModel):
     """``[header.":A:B"]``: what is different about a header; see ``drivers.deviations.Deviation``.
 
-    A header without a question mark stands for the command and its query, one with it for the query alone.
+    A header without a question mark stands for the command and its query, one with it for the query alone: there
+    ``missing = true`` is the same as ``"ask"``.
     """
 
     send: Message | tuple[Message, ...] | None = None
@@ -159,7 +160,7 @@ class DeviationTable(FileModel):
     @property
     def not_sent(self) -> tuple[str, ...]:
         """Headers that the instrument does not have."""
-        return tuple(name for name, entry in self.header.items() if entry.not_sent)
+        return tuple(name for name, entry in self.header.items() if entry.not_sent and not name.endswith("?"))
 
     def gaps(self) -> tuple[str, ...]:
         """What the table takes away from a run, each as a clause."""

@@ -7,22 +7,14 @@ import importlib
 import re
 import shlex
 import subprocess
-import sys
 import tomllib
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime
 from pathlib import Path
-from types import ModuleType
-from typing import cast
 
 import pytest
 import typer.main
 
 from bench.cli import app
-from bench.clocks import SimulatedClock
-from drivers.catalogue import driver_class
-from drivers.messages import Messages
-from drivers.roles import Chamber, Identity
 from sequences import read_files
 from sequences.conditions import expand
 
@@ -183,12 +175,14 @@ def test_the_paths_that_the_developers_guide_names_exist() -> None:
 KIND_OF_TABLE = {
     **dict.fromkeys(("part", "gain_codes", "supply_mode", "absolute_maximum", "operating", "limit"), "part"),
     **dict.fromkeys(("bench", "instrument", "path_loss", "fixture", "simulation"), "bench"),
+    **dict.fromkeys(("deviations", "header"), "table of deviations"),
     **dict.fromkeys(("sequence", "axes", "exclude", "tones", "measure", "soak", "settle"), "sequence"),
 }
 PARSERS: dict[str, Callable[[str, str], object]] = {
     "part": read_files.parse_part,
     "bench": read_files.parse_bench,
     "sequence": read_files.parse_sequence,
+    "table of deviations": read_files.parse_deviations,
 }
 #: The table that only a whole file of a kind shows.
 MARK_OF_WHOLE = {"part": "part", "bench": "fixture", "sequence": "sequence"}
@@ -217,7 +211,7 @@ def test_the_files_shown_in_the_documents_are_accepted() -> None:
         kinds = {KIND_OF_TABLE.get(table, "") for table in tomllib.loads(text)}
         assert len(kinds) == 1, f"{place}: tables of {sorted(kinds)}"
         kind = kinds.pop()
-        PARSERS[kind](_whole_file(text, kind), place)
+        PARSERS[kind](_whole_file(text, kind) if kind in WHOLE else text, place)
 
 
 def test_the_python_shown_in_the_documents_imports_what_there_is() -> None:
@@ -257,70 +251,3 @@ def test_no_file_holds_what_belongs_to_one_machine(pattern: re.Pattern[str]) -> 
     ]
 
     assert found == []
-
-
-def _driver_word() -> str:
-    found = re.search(r'^driver = "([\w.]+:\w+)"$', _document("DEVELOPERS.md"), re.M)
-    assert found, 'DEVELOPERS.md shows no line: driver = "package.module:Class"'
-    return found[1]
-
-
-def _driver_text() -> str:
-    class_name = _driver_word().partition(":")[2]
-    return next(text for _, text in _blocks("python") if f"class {class_name}" in text)
-
-
-@pytest.fixture
-def chamber_class(monkeypatch: pytest.MonkeyPatch) -> Callable[[Messages], Chamber]:
-    """What the catalogue finds by the guide's own word, with the guide's code as the module of that name."""
-    module_name = _driver_word().partition(":")[0]
-    package, module = ModuleType(module_name.partition(".")[0]), ModuleType(module_name)
-    exec(compile(_driver_text(), "DEVELOPERS.md", "exec"), module.__dict__)
-    monkeypatch.setitem(sys.modules, package.__name__, package)
-    monkeypatch.setitem(sys.modules, module_name, module)
-    return cast("Callable[[Messages], Chamber]", driver_class("chamber", _driver_word()))
-
-
-class WordLink:
-    """A chamber that speaks the words of the guide, as a Link."""
-
-    resource = "ASRL::INSTR"
-
-    def __init__(self) -> None:
-        self.sent: list[str] = []
-        self.answers = {"WHO?": b"Model 7", "STATE?": b"RUN", "AIR?": b"24.9", "SET?": b"-40.0"}
-
-    def send(self, data: bytes) -> None:
-        self.sent.append(data.decode("ascii"))
-
-    def receive(self, timeout_s: float | None = None) -> bytes:
-        return self.answers[self.sent[-1]]
-
-    def clear(self) -> None:
-        raise AssertionError("nothing here leaves the line out of step")
-
-    def close(self) -> None:
-        raise AssertionError("the driver does not own the line")
-
-
-def test_the_driver_shown_in_the_developers_guide_drives_a_chamber(
-    chamber_class: Callable[[Messages], Chamber],
-) -> None:
-    """Found by the word in the bench file; every method sends what its docstring promises; at most 40 lines."""
-    link = WordLink()
-    chamber = chamber_class(Messages(link, "chamber", SimulatedClock(datetime(2026, 11, 2, tzinfo=UTC))))
-
-    chamber.make_safe()
-    chamber.prepare(ramp_k_per_min=4, lowest_c=-60, highest_c=150, idle_c=25)
-    chamber.set_target_c(-40)
-    chamber.switch_conditioning(on=True)
-    facts = (chamber.identify(), chamber.conditioning_is_on(), chamber.read_air_c(), chamber.target_c())
-    noted = (chamber.drain_errors(), chamber.alarms())
-    chamber.make_safe()
-
-    assert facts == (Identity("0", "Model 7", "0", "0"), True, 24.9, -40.0)
-    assert noted == ((), ())
-    assert link.sent == [
-        "HALT", "RATE 4.0", "BAND -60 150", "SET -40.0", "RUN", "WHO?", "STATE?", "AIR?", "SET?", "SET 25.0",
-    ]  # fmt: skip
-    assert len(_driver_text().splitlines()) <= 40

@@ -9,17 +9,16 @@ import pytest
 
 from bench.assemble import OpenBench, Seat, open_bench
 from bench.contract.asked import bench_asked_for, places_asked_for
-from bench.contract.fixtures import energy, queue, standard
+from bench.contract.fixtures import completion, energy, queue, standard
 from bench.contract.real_values import values_of
 from bench.contract.station import Station
 from bench.places import ROLE_OF_PLACE
 from bench.safe_state import make_safe, unconfirmed
-from drivers.deviations import ERROR_QUEUE
 from drivers.errors import InstrumentError, OutOfTurn
 from sequences.read_files import demo_file, deviation_gaps, read_part
 
 #: Fixtures that pytest finds here by their names.
-__all__ = ["energy", "queue", "standard"]
+__all__ = ["completion", "energy", "queue", "standard"]
 
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
@@ -63,16 +62,11 @@ def station(request: pytest.FixtureRequest, opened: OpenBench, place: str) -> It
         opened.clock,
         lambda _, note: seat.messages(note),
         lambda _, messages: seat.driver_on(messages),
-        values_of(seat.entry, has_error_queue=_has_error_queue(seat)),
+        values_of(seat.entry, seat.deviations),
         may_switch_on=request.config.getoption("--switch-on"),
     )
     yield station
     _leave_safe(station, seat)
-
-
-def _has_error_queue(seat: Seat) -> bool:
-    queue = None if seat.deviations is None else seat.deviations.headers.get(ERROR_QUEUE)
-    return queue is None or not queue.not_asked
 
 
 def _leave_safe(station: Station, seat: Seat) -> None:

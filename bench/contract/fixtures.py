@@ -24,6 +24,13 @@ def standard(station: Station, place: str) -> Messages:
 
 
 @pytest.fixture
+def completion(station: Station, standard: Messages) -> None:
+    """A ``*CLS;*OPC?`` that the instrument is known to understand."""
+    if not station.values.knows_completion:
+        pytest.skip("it begins *CLS, which an instrument with words of its own may not know")
+
+
+@pytest.fixture
 def queue(station: Station, place: str, standard: Messages) -> None:
     """An error queue that can be relied on."""
     if not station.values.has_error_queue:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from bench.contract.station import Values
+from drivers.deviations import ERROR_QUEUE, Deviations
 from sequences.bench_file import (
     AnalyzerEntry,
     ChannelSwitchEntry,
@@ -25,9 +26,11 @@ CHAMBER_MARGIN_K, CHAMBER_STEP_K = 10.0, 2.0
 ONE_LINE = 1
 
 
-def values_of(entry: InstrumentEntry, *, has_error_queue: bool) -> Values:
-    """Values for one entry of a bench file."""
-    values = Values(has_error_queue=has_error_queue)
+def values_of(entry: InstrumentEntry, deviations: Deviations | None) -> Values:
+    """Values for one entry of a bench file, with its table of deviations."""
+    queue = None if deviations is None else deviations.headers.get(ERROR_QUEUE)
+    has_error_queue = queue is None or not queue.not_asked
+    values = Values(has_error_queue=has_error_queue, knows_completion=deviations is None)
     if isinstance(entry, SupplyEntry):
         voltage_v, current_a = min(LOW_V, entry.highest_voltage_v / 2), min(LOW_A, entry.highest_current_a / 2)
         return replace(

@@ -29,6 +29,7 @@ class Values:
         bandwidth_hz, points: Of a sweep of a spectrum analyzer.
         attenuations_db: Two attenuations of a spectrum analyzer, and its highest.
         rounding: Relative difference to which a bandwidth or a number of points may be rounded.
+        knows_completion: Whether ``*CLS;*OPC?`` means something to the instrument.
         has_error_queue: Whether the instrument has one, as far as the bench says.
         refusals: Numbers with which a setting that is out of range may be refused; empty for any.
     """
@@ -53,6 +54,7 @@ class Values:
     points: int = 20
     attenuations_db: tuple[float, float, float] = (10.0, 20.0, 40.0)
     rounding: float = 1.0
+    knows_completion: bool = True
     has_error_queue: bool = True
     refusals: frozenset[int] = frozenset()
 

@@ -62,6 +62,7 @@ def test_make_safe_may_be_called_twice_reads_nothing_and_raises_no_error(driver:
     assert driver.drain_errors() == ()
 
 
+@pytest.mark.usefixtures("completion")
 def test_make_safe_works_while_an_operation_is_begun(driver: Instrument, standard: Messages, station: Station) -> None:
     """And the operation's reply does not answer the next question; a role without energy leaves it to be finished."""
     standard.begin("*CLS")

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from bench.contract.fixtures import energy, queue, standard
+from bench.contract.fixtures import completion, energy, queue, standard
 from bench.contract.station import Station, Values
 from drivers.catalogue import DRIVERS, DriverClass
 from drivers.errors import TimedOut
@@ -342,7 +342,7 @@ SCRIPTED: dict[str, Callable[[], ScriptedInstrument]] = {
 
 
 #: Fixtures that pytest finds here by their names.
-__all__ = ["energy", "queue", "standard"]
+__all__ = ["completion", "energy", "queue", "standard"]
 
 #: Our instruments are scripts and physics: they may be asked for what a night asks for.
 VALUES = Values(
