@@ -86,4 +86,9 @@ class Watchkeeper:
             entries = instrument.drain_errors()
             if entries:
                 resource = self._bench.instrument.present[place].resource
-                raise Refused(entries[0].number, entries[0].text, instrument=place, resource=resource)
+                oldest, later = entries[0], entries[1:]
+                # Which message it was nobody knows.
+                sent = "any since the condition before"
+                raise Refused(
+                    oldest.number, oldest.text, later=later, instrument=place, resource=resource, message=sent
+                )

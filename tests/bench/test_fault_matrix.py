@@ -57,7 +57,7 @@ OTHERWISE = ("silence x1", "garbage x1", "partial x1", "late 0.6 x1", "dropped x
 #: Faults of the bench's physics, each at its place.
 OF_PHYSICS = (
     ("chamber", "runaway 30"),
-    ("chamber", "runaway -30"),
+    ("chamber", "runaway"),
     ("chamber", "stuck"),
     ("supply", "supply-limit 0.05"),
     ("supply", "drifting-current 40"),
