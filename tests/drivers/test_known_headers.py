@@ -76,8 +76,8 @@ PRACTICE = {header for headers in SENT.values() for header in headers.practice}
 
 #: Subsystems of Volume 2 that our roles can need, from memory of its table of contents.
 SUBSYSTEMS = {
-    "ABOR", "CALC", "CAL", "CONF", "DISP", "FETC", "FORM", "INIT", "INP", "INST", "MEAS", "OUTP", "READ", "ROUT", "SENS",
-    "SOUR", "STAT", "SYST", "TRAC", "TRIG", "UNIT",
+    "ABOR", "CALC", "CAL", "CONF", "DISP", "FETC", "FORM", "INIT", "INP", "INST", "MEAS", "OUTP", "READ", "ROUT",
+    "SENS", "SOUR", "STAT", "SYST", "TRAC", "TRIG", "UNIT",
 }  # fmt: skip
 
 #: Words of just four letters are not shortened, whatever the fourth is.

@@ -74,6 +74,7 @@ def test_a_tone_source(settled: Settled) -> None:
     source.switch_output(on=True)
     assert source.output_is_on()
     assert messages.ask(":UNIT:POW?") == "DBM"
+    assert not source.is_unlevelled()
     source.make_safe()
     assert not source.output_is_on()
     assert source.drain_errors() == ()
@@ -107,6 +108,22 @@ def test_a_spectrum_analyzer(settled: Settled) -> None:
     assert not analyzer.input_overloaded()
     assert analyzer.set_reference_level(5.0) == 5.0
     assert not messages.ask_boolean(":SENS:AVER:STAT?")
+    analyzer.make_safe()
+    assert analyzer.drain_errors() == ()
+
+
+def test_the_highest_line_of_a_span(settled: Settled, devices: dict[str, Any]) -> None:
+    """Five points of 0, 2, 8, 2, 0 dBm over 1 kHz: the line is in the middle, and nothing is rounded on the way."""
+    analyzer, _ = settled("spectrum_analyzer", ScpiSpectrumAnalyzer)
+    analyzer.prepare()
+    analyzer.set_sweep(SweepSetting(1000.0, 20.0, 2))
+    devices["spectrum_analyzer"].add_dialogue(
+        ":TRAC:DATA? TRACE1", "#220\0\0\0\0\x40\0\0\0\x41\0\0\0\x40\0\0\0\0\0\0\0"
+    )
+    peak = analyzer.find_peak(60e6, 1000.0)
+
+    assert peak.frequency_hz == 60e6
+    assert peak.level_dbm == 8.0
     analyzer.make_safe()
     assert analyzer.drain_errors() == ()
 
