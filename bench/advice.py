@@ -8,7 +8,9 @@ from __future__ import annotations
 import importlib.util
 from collections.abc import Callable
 
+from drivers.catalogue import CatalogueError
 from drivers.errors import InstrumentError, LinkLost, NotThere, NotUnderstood, TimedOut
+from sequences.errors import FileFaults
 from sequences.instrument_entry import InstrumentEntry
 from sequences.resource_strings import FORMS, parse_resource
 
@@ -36,6 +38,10 @@ def _rules(
     network = kind in ("socket", "VXI-11", "HiSLIP")
     not_there = isinstance(error, NotThere)
     return (
+        (
+            lambda: isinstance(error.__cause__, CatalogueError | FileFaults),
+            "the instrument was not asked: mend the file, or the driver, first",
+        ),
         (
             lambda: not_there and "install" in said and visa_library == "@py",
             "install it for the Python that runs nightbench, or name another visa_library under [bench]",

@@ -29,6 +29,7 @@ from drivers.visa import open_resource, resource_manager
 from sequences.bench_file import Bench, CodePortEntry, SupplyEntry
 from sequences.chamber_entry import MODBUS
 from sequences.deviation_file import DeviationTable
+from sequences.errors import FileFaults
 from sequences.instrument_entry import InstrumentEntry
 from sequences.part_file import Part
 from sequences.read_files import Loaded, deviation_gaps, deviation_tables, register_table
@@ -240,7 +241,7 @@ def _deviations(
     if table is None:
         return None
     for fault in table_faults(table, make, entry.driver):
-        raise NotThere(str(fault), instrument=place, resource=entry.resource)
+        raise NotThere(str(fault), instrument=place, resource=entry.resource) from FileFaults([fault])
     return deviations_of(table.model)
 
 

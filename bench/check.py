@@ -130,6 +130,7 @@ class _Look:
     def __init__(self, bench: Bench, opened: OpenBench) -> None:
         self._bench = bench
         self._log = opened.log
+        self._gaps = opened.gaps
         self._today = opened.clock.now().date()
         self._place_of_serial: dict[str, str] = {}
         entries = bench.instrument.present
@@ -163,7 +164,13 @@ class _Look:
             works=not wrong and not any(answer.failed for answer in told),
             calibration=calibration,
             answers=(*answers, *told),
-            warnings=(*wrong, *self._twice(place, identity), *warnings, *filter(None, (calibration.warning,))),
+            warnings=(
+                *wrong,
+                *self._twice(place, identity),
+                *warnings,
+                *(f"by its table of deviations, {gap}" for gap in self._gaps.get(place, ())),
+                *filter(None, (calibration.warning,)),
+            ),
             link=link,
             exchanges=tuple(self._log.take()),
         )
