@@ -214,6 +214,67 @@ def test_check_with_a_library_that_is_not_there_says_what_may_stand_there(tmp_pa
     assert '"@py" for pyvisa-py (installed here)' in answer.err
 
 
+def test_check_with_a_loopback_says_first_what_it_switches_on_and_ends_with_0() -> None:
+    """Each trial is one line with what, found, expected and verdict; the bench is safe at the end."""
+    answer = nightbench("check", BENCH, "--loopback", "--unit", "VG2-0007", "--part", str(PART))
+
+    assert answer.code == ExitCode.DONE, answer.err
+    announced = answer.out.index("This loopback switches on each source alone, at up to -62.7 dBm")
+    assert announced < answer.out.index("bias on: 5 V") < answer.out.index("channel A, tone_1: frequency")
+    assert "channel A, code 0 → 1 (line 0): step -0.78 dB, expected -0.75 ± 0.29: good\n" in answer.out
+    assert "safe state confirmed: RF of tone_1 off" in answer.out
+    assert "all 31 trials are good" in answer.out
+    assert "Powered unit" in answer.err, "hazards are told as before a run"
+
+
+def test_check_with_a_loopback_ends_with_1_when_a_trial_is_wrong(tmp_path: Path) -> None:
+    """The part file promises another gain than the simulated unit is built with: its levels do not fit."""
+    # The simulated unit is made from the part file, so what is wrong must be a limit that no unit of it keeps.
+    text = PART.read_text(encoding="utf-8").replace(
+        "plausible_current_ma = { min = 175, max = 250 }", "plausible_current_ma = { min = 210, max = 250 }"
+    )
+    part = tmp_path / "other.part.toml"
+    part.write_text(text, encoding="utf-8")
+
+    answer = nightbench("check", BENCH, "--loopback", "--unit", "VG2-0007", "--part", str(part), "--json")
+
+    assert answer.code == ExitCode.LIMIT_NOT_MET
+    wrong = [trial for trial in answer.json["loopback"]["trials"] if trial["verdict"] == "WRONG"]
+    assert {trial["what"] for trial in wrong} == {f"channel {name}, mode nominal: supply current" for name in "AB"}
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (("--unit", "VG2-0007"), "go only with --loopback"),
+        (("--through",), "go only with --loopback"),
+        (("--loopback", "--part", str(PART)), "needs a SERIAL, or --through"),
+        (("--loopback", "--unit", "X", "--through", "--part", str(PART)), "needs a SERIAL, or --through"),
+        (("--loopback", "--through"), "give --part or --sequence"),
+    ],
+)
+def test_options_of_check_that_do_not_go_together_are_refused(options: tuple[str, ...], said: str) -> None:
+    """Nothing is opened; exit code 2."""
+    answer = nightbench("check", BENCH, *options)
+
+    assert answer.code == ExitCode.BAD_INPUT
+    assert said in " ".join(answer.err.split())
+
+
+def test_check_for_a_sequence_that_the_bench_does_not_fit_ends_with_2_and_names_the_gap(tmp_path: Path) -> None:
+    """The instruments are looked at all the same; what is missing is told with what is there."""
+    bench = tmp_path / "short.bench.toml"
+    text = Path(BENCH).read_text(encoding="utf-8")
+    bench.write_text(text.replace("180, 240, 300, 480]", "150, 160, 165, 170]"), encoding="utf-8")
+
+    answer = nightbench("check", str(bench), "--sequence", QUICK, "--json")
+
+    assert answer.code == ExitCode.BAD_INPUT
+    assert all(item["works"] for item in answer.json["instruments"])
+    assert "is known 10 MHz … 170 MHz, missing 170 MHz … 178.5 MHz" in answer.json["path_faults"][0]
+    assert "[[path_loss]] no. 5" in answer.json["file_faults"][0]
+
+
 def _closed_port() -> int:
     """A port of this machine that was free a moment ago, another one each time."""
     with socket.socket() as listener:
