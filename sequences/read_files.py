@@ -93,6 +93,11 @@ def parse_sequence(text: str, name: str = "sequence file") -> Loaded[Sequence]:
     return _parse(text, name, Sequence)
 
 
+def parse_registers(text: str, name: str = "register table") -> Loaded[RegisterFile]:
+    """Model of a register table's text. Raises FileFaults."""
+    return _parse(text, name, RegisterFile)
+
+
 def parse_bench(text: str, name: str = "bench file", attachments: Mapping[str, str] | None = None) -> Loaded[Bench]:
     """Model of a bench file's text; ``attachments`` are the texts of the files it names. Raises FileFaults."""
     return _parse(text, name, Bench, attachments)
@@ -169,7 +174,7 @@ def register_table(bench: Loaded[Bench]) -> Loaded[RegisterFile] | None:
     if text is None:
         problem = f"{chamber.registers} did not come with the bench file"
         raise FileFaults([FileFault("no file", str(bench.path), "[instrument.chamber]", "registers", problem=problem)])
-    return _parse(text, str(bench.path.parent / chamber.registers), RegisterFile)
+    return parse_registers(text, str(bench.path.parent / chamber.registers))
 
 
 def deviation_gaps(bench: Loaded[Bench]) -> dict[str, tuple[str, ...]]:

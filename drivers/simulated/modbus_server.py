@@ -45,13 +45,20 @@ class ModbusServer:
 
     def _serve(self) -> None:
         connections: dict[socket.socket, bytearray] = {}
+        try:
+            self._serve_until_rung(connections)
+        finally:
+            for each in (*connections, self._listener, self._bell):
+                each.close()
+
+    def _serve_until_rung(self, connections: dict[socket.socket, bytearray]) -> None:
         with selectors.SelectSelector() as selector:
             selector.register(self._listener, selectors.EVENT_READ)
             selector.register(self._bell, selectors.EVENT_READ)
             while True:
                 ready = [key.fileobj for key, _ in selector.select()]
                 if self._bell in ready:
-                    break
+                    return
                 for one in ready:
                     if one is self._listener:
                         accepted, _ = self._listener.accept()
@@ -61,15 +68,13 @@ class ModbusServer:
                         selector.unregister(one)
                         del connections[one]
                         one.close()
-        for each in (*connections, self._listener, self._bell):
-            each.close()
 
     def _go_on(self, connection: socket.socket, received: bytearray) -> bool:
         """Answer what has come; False when the connection has ended."""
         try:
             data = connection.recv(_CHUNK)
             received += data
-            replies = self._answer(received)
+            replies = self._answer(received) if data else b""
             if replies:
                 connection.sendall(replies)
         except OSError:

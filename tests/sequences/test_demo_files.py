@@ -60,14 +60,14 @@ def test_every_limit_of_the_part_is_tested_by_each_shipped_sequence(name: str) -
 
 
 def test_the_demo_benches_are_simulated_and_name_no_real_host() -> None:
-    """Their resources lie under the .example domain, which RFC 2606, clause 2, reserves; together they have it all."""
+    """Their resources lie under the .example domain, which RFC 2606, clause 2, reserves; no power meter is among them."""
     names = ("nimbus.bench.toml", "nimbus-network.bench.toml")
     benches = [read_bench(demo_file(name)).model for name in names]
     places = [place for bench in benches for place in bench.instrument.present]
     resources = [entry.resource for bench in benches for entry in bench.instrument.present.values()]
 
     assert all(bench.is_simulated for bench in benches)
-    assert set(places) == set(Instruments.model_fields)
+    assert set(places) == set(Instruments.model_fields) - {"power_meter"}
     assert all(".example::" in resource for resource in resources)
 
 
