@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from bench.hazards import Hazard
     from bench.plan import Plan
     from sequences.part_file import Limit
+    from sequences.sequence_file import SequenceFacts
 
 
 def plan(sequence: SequenceFile, bench: BenchFile = None, part: PartFile = None, as_json: Json = False) -> None:
@@ -92,7 +93,8 @@ def show_plan(made: Plan) -> None:
     )
     shares = ", ".join(f"{cause} {duration_text(seconds)}" for cause, seconds in made.estimate.by_cause_s.items())
     out.print(f"{len(made.conditions)} conditions, about [bold]{duration_text(made.estimate.total_s)}[/] ({shares})")
-    out.print(f"Begun {_clock_text(begins)}, it ends {_clock_text(made.finishes(begins))}.\n")
+    out.print(f"Begun {_clock_text(begins)}, it ends {_clock_text(made.finishes(begins))}.")
+    out.print(f"{_fault_text(facts)}\n")
     unmet = made.unmet_limits()
     if unmet:
         out.print(Text(f"{len(unmet)} limits of the part cannot be decided by this sequence:", style="bold"))
@@ -122,6 +124,16 @@ def show_hazards(found: tuple[Hazard, ...], *, to_side: bool = False) -> None:
 
 def _part_name(made: Plan) -> str:
     return made.setup.part.model.part.name
+
+
+def _fault_text(facts: SequenceFacts) -> str:
+    """What the run does when an instrument fails; the estimate reckons with no fault."""
+    if facts.on_fault == "trip":
+        return "When an instrument fails, the run trips."
+    return (
+        f"When an instrument fails, the run is made safe, waits {duration_text(facts.retry_after_s)}, soaks again and "
+        f"repeats the condition, up to {facts.retries} times for each; every one of these takes time besides."
+    )
 
 
 def _clock_text(at: datetime) -> str:

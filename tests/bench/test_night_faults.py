@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from faulty_nights import PLACES, UNIT
 
 import bench.assemble
 import bench.night
@@ -15,24 +16,17 @@ from bench.errors import UnsafeBench
 from bench.events import Event
 from bench.job import StopSwitch
 from bench.night import resume_run, start_run
-from bench.places import ROLE_OF_PLACE
 from bench.store.store import Store, open_store
 from drivers.errors import InstrumentError, LinkLost, TimedOut
 from drivers.link import Link
 from drivers.visa import open_resource
+from edited_demo import EIGHT_CONDITIONS
 from sequences.read_files import Setup
 
 if TYPE_CHECKING:
     from drivers.simulated.rig import Rig
 
 
-#: The demo bench as it is wired for tones has every instrument but one.
-PLACES = tuple(place for place in ROLE_OF_PLACE if place != "network_analyzer")
-UNIT = "VG2-0007"
-SMALL = {
-    "gain_code = { from = 0, to = 30, step = 5 }": "gain_code = [0, 30]",
-    "temperature_c = [-40, 25, 85]": "temperature_c = [25, 85]",
-}
 #: The fault comes after this many conditions; in the middle of the second channel or temperature.
 AFTER = 3
 
@@ -148,7 +142,7 @@ class _Kept:
 
 @pytest.fixture
 def failing(monkeypatch: pytest.MonkeyPatch, make_setup: Callable[..., Setup], store: Store) -> Failing:
-    return Failing(monkeypatch, make_setup(SMALL), store)
+    return Failing(monkeypatch, make_setup(EIGHT_CONDITIONS), store)
 
 
 #: Places that are asked on the way to the safe state: outputs for their state, the others for their error queue.

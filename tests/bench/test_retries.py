@@ -18,16 +18,13 @@ from bench.plan import acquisition_for, make_plan
 from bench.retries import Retries
 from bench.runner import Runner
 from drivers.errors import InstrumentError, LinkLost, NotThere, TimedOut
+from edited_demo import EIGHT_CONDITIONS
 from sequences.read_files import Setup
 
 #: Any: the FakeBench of conftest.py, which a test cannot import.
 Bench = Any
 MakeSetup = Callable[..., Setup]
 
-SMALL = {
-    "gain_code = { from = 0, to = 30, step = 5 }": "gain_code = [0, 30]",
-    "temperature_c = [-40, 25, 85]": "temperature_c = [25, 85]",
-}
 COUNT = 8
 RETRY = {
     "reference_temperature_c = 25": 'reference_temperature_c = 25\non_fault = "retry"\nretries = 2\nretry_after_s = 100'
@@ -82,7 +79,7 @@ MakeRun = Callable[..., RetryingRun]
 @pytest.fixture(scope="session")
 def make_run(make_setup: MakeSetup, make_bench: Callable[..., Bench], make_places: Callable[..., Any]) -> MakeRun:
     def make(edits: dict[str, str] | None = None) -> RetryingRun:
-        setup = make_setup({**SMALL, **(RETRY if edits is None else edits)})
+        setup = make_setup({**EIGHT_CONDITIONS, **(RETRY if edits is None else edits)})
         bench = make_bench(setup)
         return RetryingRun(setup, bench, make_places(bench))
 
@@ -316,6 +313,12 @@ def test_a_fault_at_any_call_is_survived_with_every_reading_once(make_run: MakeR
         assert run.book.states == ["done"]
         assert run.bench.energy() == OFF
     assert run.book.numbers() == list(range(len(run.book.numbers())))
+
+
+def test_the_estimate_reckons_with_no_fault(make_run: MakeRun) -> None:
+    """A retry is what nobody plans: order and time are those of a run that trips."""
+    assert make_run().plan.conditions == make_run({}).plan.conditions
+    assert make_run().plan.estimate == make_run({}).plan.estimate
 
 
 # --- The count alone

@@ -20,6 +20,7 @@ from bench.runner import SOAK_FLAG, Runner
 from drivers.errors import InstrumentError, LinkLost, NotUnderstood, Refused, TimedOut
 from drivers.messages import Exchange
 from drivers.roles import QueueEntry
+from edited_demo import EIGHT_CONDITIONS
 from sequences.read_files import Setup
 
 #: Any: the FakeBench of conftest.py, which a test cannot import.
@@ -27,11 +28,6 @@ Bench = Any
 
 OFF = {"tone_1": False, "tone_2": False, "supply": False}
 
-#: Two temperatures, two channels, two codes: eight conditions with every kind of change but mode and load.
-SMALL = {
-    "gain_code = { from = 0, to = 30, step = 5 }": "gain_code = [0, 30]",
-    "temperature_c = [-40, 25, 85]": "temperature_c = [25, 85]",
-}
 COUNT = 8
 
 #: Calls at the end of a run: six instruments are made safe, then each is asked.
@@ -92,7 +88,7 @@ def make_run(
     def make(edits: Mapping[str, str] | None = None) -> FakeRun:
         key = tuple((edits or {}).items())
         if key not in plans:
-            plans[key] = make_plan(make_setup({**SMALL, **(edits or {})}))
+            plans[key] = make_plan(make_setup({**EIGHT_CONDITIONS, **(edits or {})}))
         bench = make_bench(plans[key].setup)
         return FakeRun(bench, make_places(bench), plans[key])
 

@@ -6,6 +6,12 @@ from collections.abc import Mapping
 
 from sequences.read_files import Setup, demo_file, parse_setup
 
+#: Two temperatures, two channels, two codes: eight conditions with every kind of change but mode and load.
+EIGHT_CONDITIONS = {
+    "gain_code = { from = 0, to = 30, step = 5 }": "gain_code = [0, 30]",
+    "temperature_c = [-40, 25, 85]": "temperature_c = [25, 85]",
+}
+
 
 def edited_demo(edits: Mapping[str, str], name: str = "quick.sequence.toml") -> Setup:
     """Demo setup with passages of its files replaced; each must stand in exactly one of the three."""

@@ -175,7 +175,6 @@ class FaultyNights:
         until = time.monotonic() + 10.0
         while abs(self._rig.truth()["board_c"] - ROOM_C) > 12.0:
             assert time.monotonic() < until, "the chamber does not come back"
-            time.sleep(0.01)
 
     def _hear(self, night: Night, event: Event) -> None:
         night.events.append(event)
