@@ -65,6 +65,7 @@ def test_an_output_that_somebody_has_left_on_is_warned_of(rig: ServedRig) -> Non
     with open_bench(read_bench(rig.bench_file), read_part(PART).model, "VG2-0007") as opened:
         assert opened.places.supply is not None
         opened.places.supply.make_safe()
+        assert not opened.places.supply.output_is_on(), "which also waits until it has been done"
 
     assert code == ExitCode.DONE
     assert found(out)["supply"]["warnings"] == ["THE OUTPUT IS ON: what is connected to it is live"]
