@@ -8,15 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Literal
 
 from bench.errors import Tripped, UnsafeBench
 from bench.places import Places
 from bench.safe_state import found_on, make_safe, unconfirmed
 from drivers.errors import InstrumentError, NotThere
+from drivers.meter_setting import USUAL, MeterSetting
 from drivers.roles import Identity
 from drivers.timing import Clock
 from sequences.bench_file import Bench
 from sequences.conditions import Condition
+from sequences.meter_entries import CurrentMeterEntry, ThermometerEntry
 from sequences.part_file import Part, SupplyMode
 
 #: Over-voltage protection stands this far above the highest supply voltage of the run, so that a load step does not
@@ -104,9 +107,9 @@ def _prepare(context: WakeUp) -> str:
     if places.network_analyzer is not None and bench.instrument.network_analyzer is not None:
         places.network_analyzer.prepare(bench.instrument.network_analyzer.highest_power_dbm)
     if places.current_meter is not None:
-        places.current_meter.prepare("current")
+        places.current_meter.prepare("current", _of_current(bench.instrument.current_meter))
     if places.board_thermometer is not None:
-        places.board_thermometer.prepare("temperature")
+        places.board_thermometer.prepare("temperature", _of_sensor(bench.instrument.board_thermometer))
     if places.power_meter is not None and bench.instrument.power_meter is not None:
         places.power_meter.prepare(bench.instrument.power_meter.averages)
         places.power_meter.zero()  # RF has been confirmed off
@@ -122,6 +125,17 @@ def _prepare(context: WakeUp) -> str:
             idle_c=entry_c.idle_c,
         )
     return "sources at their ceiling settings with RF off, analyzer protected, chamber limited"
+
+
+def _of_current(entry: CurrentMeterEntry | None) -> MeterSetting:
+    return USUAL if entry is None else MeterSetting(entry.range_a, entry.integration_cycles)
+
+
+def _of_sensor(entry: ThermometerEntry | None) -> MeterSetting:
+    if entry is None:
+        return USUAL
+    wires: Literal[2, 4] = entry.wires or (2 if (entry.sensor or "").startswith("thermocouple") else 4)
+    return MeterSetting(None, entry.integration_cycles, entry.sensor, wires)
 
 
 def _protect(context: WakeUp) -> str:

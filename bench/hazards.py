@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from bench.bring_up import OVER_VOLTAGE_FACTOR
-from sequences.bench_file import Bench
+from sequences.bench_file import Bench, SupplyEntry
 from sequences.chamber_entry import ChamberEntry
 from sequences.conditions import Condition
 from sequences.part_file import Part
@@ -107,12 +107,25 @@ def _supply(part: Part, bench: Bench, conditions: tuple[Condition, ...]) -> Iter
     yield Hazard(
         "caution",
         "Powered unit",
-        f"{highest_v:g} V with a current limit of {limit_a * 1e3:g} mA; absolute maximum {ratings.supply_v:g} V, "
+        f"{_output(bench.instrument.supply)}{highest_v:g} V with a current limit of {limit_a * 1e3:g} mA; absolute maximum {ratings.supply_v:g} V, "
         f"{ratings.supply_current_a * 1e3:g} mA; over-voltage protection at {protection_v:.3g} V",
         "a reversed, open or shorted lead destroys the unit; a current limit is not a fuse",
-        "check polarity and sense leads, wear a wrist strap, mate connectors with bias off",
+        f"{_leads(bench.instrument.supply)}, wear a wrist strap, mate connectors with bias off",
         "common practice, no source",
     )
+
+
+def _output(supply: SupplyEntry) -> str:
+    return "" if supply.output is None else f"output {supply.output}: "
+
+
+def _leads(supply: SupplyEntry) -> str:
+    """What to look at between supply and unit. Open sense leads let the voltage rise, swapped ones trip it or worse."""
+    if supply.remote_sense is None:
+        return "check polarity and sense leads"
+    if supply.remote_sense:
+        return "check polarity; connect both sense leads at the unit, as an open one lets the voltage rise"
+    return "check polarity; remote sense is switched off, so the leads' drop is missing at the unit"
 
 
 def _rf(

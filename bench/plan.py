@@ -152,7 +152,7 @@ class MeasureTime:
 
 def _meters_s(bench: Bench) -> float:
     times = [
-        meter.reading_s
+        meter.whole_reading_s
         for meter in (bench.instrument.current_meter, bench.instrument.board_thermometer)
         if meter is not None
     ]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import TypeVar
 
 from bench.typical import typical
@@ -236,7 +237,10 @@ def _supply(bench: Bench) -> SupplySetup | None:
 
 def _current_meter(bench: Bench) -> CurrentMeterSetup | None:
     entry = bench.instrument.current_meter
-    return None if entry is None else CurrentMeterSetup(entry.accuracy.offset_a, entry.accuracy.gain, entry.reading_s)
+    if entry is None:
+        return None
+    accuracy = entry.accuracy
+    return CurrentMeterSetup(accuracy.offset_a, accuracy.gain, entry.reading_s, accuracy.noise_a)
 
 
 def _power_meter(bench: Bench) -> PowerMeterSetup | None:
@@ -256,7 +260,12 @@ def _power_meter(bench: Bench) -> PowerMeterSetup | None:
 
 def _thermometer(bench: Bench) -> ThermometerSetup | None:
     entry = bench.instrument.board_thermometer
-    return None if entry is None else ThermometerSetup(entry.accuracy.temperature_k, entry.reading_s)
+    if entry is None:
+        return None
+    wired = ThermometerSetup(entry.accuracy.temperature_k, entry.reading_s)
+    if entry.sensor is None:
+        return wired
+    return replace(wired, sensor=entry.sensor, wires=entry.wires or (4 if entry.sensor.startswith("Pt") else 2))
 
 
 def _chamber(bench: Bench) -> ChamberSetup | None:

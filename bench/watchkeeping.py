@@ -61,7 +61,7 @@ class Watchkeeper:
             raise Tripped("; ".join(found))
 
     def sources(self, radiating: tuple[str, ...]) -> None:
-        """A source that is off, or gives less than is set, reads as a weak tone, which no range of levels would catch."""
+        """A source that is off, or gives less than is set, reads as a weak tone, which no range of levels catches."""
         for place, source in self._places.sources():
             if place not in radiating:
                 continue

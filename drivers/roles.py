@@ -11,6 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, NamedTuple, Protocol
 
+from drivers.meter_setting import USUAL, MeterQuantity, MeterSetting
+
 
 @dataclass(frozen=True, slots=True)
 class Identity:
@@ -270,14 +272,11 @@ class DCSupply(Instrument, Protocol):
         ...
 
 
-MeterQuantity = Literal["current", "temperature"]
-
-
 class Meter(Instrument, Protocol):
-    """A multimeter that reads one quantity: current in A, or temperature in °C through a Pt100 in four wires."""
+    """A multimeter that reads one quantity: current in A, or temperature in °C."""
 
-    def prepare(self, quantity: MeterQuantity) -> None:
-        """Choose what to measure, range and integration time."""
+    def prepare(self, quantity: MeterQuantity, setting: MeterSetting = USUAL) -> None:
+        """Choose what to measure and how; read back. Raises Refused if it holds another setting."""
         ...
 
     def begin_reading(self) -> None:

@@ -1,7 +1,7 @@
 """Which headers each driver of this project sends: for tables of deviations, and for a test that holds the list true.
 
-``#`` stands for a number at the end of a word of a header. The messages that every instrument gets (``*IDN?``, ``*ESR?``,
-``:SYST:ERR?``, ``*OPC?``) are left out: a table of deviations names them by keys of their own.
+``#`` stands for a number at the end of a word of a header. The messages that every instrument gets (``*IDN?``,
+``*ESR?``, ``:SYST:ERR?``, ``*OPC?``) are left out: a table of deviations names them by keys of their own.
 """
 
 from __future__ import annotations
@@ -181,6 +181,8 @@ SENT: Final[dict[type, SentHeaders]] = {
                 ":INIT:IMM",
                 ":SENS:CURR:DC:NPLC",
                 ":SENS:CURR:DC:NPLC?",
+                ":SENS:CURR:DC:RANG:UPP",
+                ":SENS:CURR:DC:RANG:UPP?",
                 ":UNIT:TEMP",
                 ":UNIT:TEMP?",
             }
@@ -189,6 +191,14 @@ SENT: Final[dict[type, SentHeaders]] = {
             {
                 ":SENS:TEMP:NPLC",
                 ":SENS:TEMP:NPLC?",
+                ":SENS:TEMP:TRAN:FRTD:RES:REF",
+                ":SENS:TEMP:TRAN:FRTD:RES:REF?",
+                ":SENS:TEMP:TRAN:RTD:RES:REF",
+                ":SENS:TEMP:TRAN:RTD:RES:REF?",
+                ":SENS:TEMP:TRAN:TC:TYPE",
+                ":SENS:TEMP:TRAN:TC:TYPE?",
+                ":SENS:TEMP:TRAN:TYPE",
+                ":SENS:TEMP:TRAN:TYPE?",
             }
         ),
     ),

@@ -40,6 +40,7 @@ def current(wide: WideReadings, instruments: Instruments, grid: Grid, soak: Soak
     """
     reading = wide.of("supply_current_a")
     causes = _repeats(wide, "supply_current_a", "A")
+    has_repeats = bool(causes)
     if instruments.current_meter is not None:
         accuracy = instruments.current_meter.accuracy
         gain, offset_a = standard(accuracy.gain, "rectangular"), standard(accuracy.offset_a, "rectangular")
@@ -49,6 +50,13 @@ def current(wide: WideReadings, instruments: Instruments, grid: Grid, soak: Soak
         causes["current meter offset"] = Cause.of(
             offset_a, rows=wide.rows, standard=offset_a, unit="A", name_of=lambda _: "current meter: offset"
         )
+        noise_a = instruments.current_meter.noise_a
+        if noise_a > 0 and not has_repeats:
+            # Repeats show it; without them it is what the bench file says, one draw for each reading.
+            causes["current meter noise"] = Cause.of(
+                noise_a, np.arange(wide.rows), rows=wide.rows, distribution="normal", standard=noise_a, unit="A",
+                name_of=lambda _: "current meter: noise",
+            )  # fmt: skip
     elif instruments.supply is not None:
         error_a = standard(instruments.supply.accuracy.current_a, "rectangular")
         causes["supply current reading"] = Cause.of(

@@ -14,9 +14,10 @@ from typing import Annotated, Any, Self
 from pydantic import AwareDatetime, BeforeValidator, Field, model_validator
 
 from sequences.bench_facts import BenchFacts
-from sequences.chamber_entry import ChamberEntry, TemperatureAccuracy
+from sequences.chamber_entry import ChamberEntry
 from sequences.code_lines import ShiftedWord, StrobedWord, line_problems
 from sequences.instrument_entry import InstrumentEntry
+from sequences.meter_entries import CurrentMeterEntry, ThermometerEntry
 from sequences.part_file import FileModel, Span
 from sequences.path_entries import DeEmbeddingEntry, NonNegative, PathLossEntry
 from sequences.power_meter_entry import PowerMeterEntry
@@ -171,27 +172,6 @@ class SupplyEntry(InstrumentEntry):
     output: int | None = Field(default=None, ge=1)
     remote_sense: bool | None = None
     settle_s: NonNegative = 0.2
-
-
-class CurrentAccuracy(FileModel):
-    """Reading error within ±(``offset_a`` + ``gain`` · reading); offset and gain are drawn apart."""
-
-    offset_a: NonNegative
-    gain: NonNegative
-
-
-class CurrentMeterEntry(InstrumentEntry):
-    """A meter in the supply line."""
-
-    accuracy: CurrentAccuracy
-    reading_s: NonNegative = 0.04
-
-
-class ThermometerEntry(InstrumentEntry):
-    """A meter with a Pt100 on the board, next to the unit."""
-
-    accuracy: TemperatureAccuracy
-    reading_s: NonNegative = 0.04
 
 
 def _text_keys(value: Any) -> Any:

@@ -97,6 +97,7 @@ def rating_faults(subject: Subject) -> Iterator[FileFault]:
     yield from _frequency_faults(subject)
     yield from _supply_faults(subject)
     yield from _idle_faults(subject)
+    yield from _sensor_faults(subject)
     chamber, rating = subject.bench.instrument.chamber, subject.part.absolute_maximum.ramp_k_per_min
     if chamber is not None and chamber.ramp_k_per_min > rating:
         found, allowed = f"{chamber.ramp_k_per_min:g} K/min", f"{rating:g} K/min or less (part rating)"
@@ -137,6 +138,28 @@ def _idle_faults(subject: Subject) -> Iterator[FileFault]:
             return
 
 
+def _sensor_faults(subject: Subject) -> Iterator[FileFault]:
+    """A sensor must stand both sources at their ceilings: a source that is set wrong is what it is there to find."""
+    meter, places = subject.bench.instrument.power_meter, subject.bench.instrument
+    ceilings = [entry.highest_level_dbm for entry in (places.tone_1, places.tone_2) if entry is not None]
+    if meter is None or not ceilings:
+        return
+    highest_dbm = max(ceilings) + 10 * math.log10(sum(10 ** ((one - max(ceilings)) / 10) for one in ceilings))
+    arriving_dbm = highest_dbm - meter.least_coupling_db + meter.coupling_uncertainty_db
+    if arriving_dbm > meter.highest_input_dbm:
+        problem = f"the sources may put {arriving_dbm:.1f} dBm into the sensor"
+        found = f"{meter.highest_input_dbm:g}"
+        yield FileFault(
+            "beyond rating",
+            subject.names.bench,
+            "[instrument.power_meter]",
+            "highest_input_dbm",
+            found,
+            "more than that, or sources with a lower highest_level_dbm",
+            problem=problem,
+        )
+
+
 def _frequency_faults(subject: Subject) -> Iterator[FileFault]:
     span = subject.part.operating.frequency_hz
     frequencies = subject.numbers("frequency_hz")
@@ -160,6 +183,10 @@ def _supply_faults(subject: Subject) -> Iterator[FileFault]:
                 ("supply_v", mode.supply_v, supply.highest_voltage_v, "V", "the bench's supply"),
                 ("current_limit_a", mode.current_limit_a, supply.highest_current_a, "A", "the bench's supply"),
             ]
+        meter = subject.bench.instrument.current_meter
+        if meter is not None and meter.range_a is not None:
+            key, why = "plausible_current_a", "range_a of the bench's current meter"
+            bounds.append((key, mode.plausible_current_a.max, meter.range_a, "A", why))
         for key, value, highest, unit, why in bounds:
             if value > highest:
                 found, allowed = quantity_text(value, unit), f"{quantity_text(highest, unit)} or less ({why})"

@@ -8,7 +8,8 @@ import pytest
 
 from bench.contract.station import Station
 from drivers.errors import OutOfTurn
-from drivers.roles import Meter, MeterQuantity
+from drivers.meter_setting import MeterQuantity
+from drivers.roles import Meter
 
 ROLE = "meter"
 

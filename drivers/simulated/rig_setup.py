@@ -111,19 +111,28 @@ class SupplySetup:
 
 @dataclass(frozen=True, slots=True)
 class CurrentMeterSetup:
-    """Reading = I·(1 + g) + o with g within ±``gain`` and o within ±``offset_a``; takes ``reading_s``."""
+    """Reading = I·(1 + g) + o with g within ±``gain`` and o within ±``offset_a``; takes ``reading_s``.
+
+    ``noise_a`` is the standard deviation of a reading. Time and noise hold for one cycle of the mains.
+    """
 
     offset_a: float
     gain: float
     reading_s: float = 0.04
+    noise_a: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class ThermometerSetup:
-    """Reading within ±``temperature_k`` of the board; takes ``reading_s``."""
+    """Reading within ±``temperature_k`` of the board; takes ``reading_s`` at one cycle of the mains.
+
+    ``sensor`` is what is wired to it, in so many wires: ``Pt100``, ``Pt1000``, or ``thermocouple`` and its letter.
+    """
 
     temperature_k: float
     reading_s: float = 0.04
+    sensor: str = "Pt100"
+    wires: int = 4
 
 
 @dataclass(frozen=True, slots=True)

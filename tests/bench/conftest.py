@@ -16,9 +16,9 @@ import pytest
 from bench.clocks import SimulatedClock
 from bench.places import Places
 from drivers.messages import Exchange
+from drivers.meter_setting import USUAL, MeterQuantity, MeterSetting
 from drivers.roles import (
     Identity,
-    MeterQuantity,
     NetworkSetting,
     Peak,
     PowerReading,
@@ -281,8 +281,11 @@ class FakeSupply(FakeOutput):
 class FakeMeter(FakeInstrument):
     """A meter that reads the bench's current, or its board."""
 
-    def prepare(self, quantity: MeterQuantity) -> None:
+    setting: MeterSetting | None = None
+
+    def prepare(self, quantity: MeterQuantity, setting: MeterSetting = USUAL) -> None:
         self._do("prepare", quantity)
+        self.setting = setting
 
     def begin_reading(self) -> None:
         self._do("begin")

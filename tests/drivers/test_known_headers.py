@@ -33,6 +33,7 @@ IN_MANUALS = {":ROUT:CLOS", ":ROUT:CLOS?", ":ROUT:OPEN:ALL"}
 #: Practice: why the standard has nothing for the job, as far as it is remembered. By the beginning of the header.
 WHY_PRACTICE: Mapping[str, str] = {
     ":SENS:TEMP:NPLC": "NPLCycles stands below CURRent, VOLTage, RESistance and others, not below TEMPerature",
+    ":SENS:TEMP:TRAN": "which sensor a temperature is taken with was not confirmed; manuals have many dialects",
     ":SOUR:TEMP": "SOURce has no TEMPerature; seen in manuals of temperature controllers",
     ":SOUR:DIG:DATA": "whether there is a DIGital at all was not confirmed; manuals have many dialects",
     ":SYST:RSEN": "remote sense is in no subsystem",
@@ -81,7 +82,7 @@ SUBSYSTEMS = {
 }  # fmt: skip
 
 #: Words of just four letters are not shortened, whatever the fourth is.
-FOUR_LETTERS = {"AUTO", "DATA", "MODE", "RATE", "TIME", "ZERO"}
+FOUR_LETTERS = {"AUTO", "DATA", "MODE", "RATE", "TIME", "TYPE", "ZERO"}
 
 
 def test_what_is_quoted_or_in_manuals_is_sent_and_called_standard() -> None:

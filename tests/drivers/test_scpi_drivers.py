@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import struct
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Literal
 
 import pytest
 from hypothesis import given
@@ -17,6 +17,7 @@ from drivers.digital_port import ScpiDigitalPort
 from drivers.errors import NotUnderstood, Refused
 from drivers.messages import Messages
 from drivers.meter import ScpiMeter
+from drivers.meter_setting import MeterSetting, Sensor
 from drivers.roles import SweepSetting
 from drivers.spectrum_analyzer import ScpiSpectrumAnalyzer, mean_power, peak_of
 from drivers.switch import ScpiSwitch
@@ -513,3 +514,62 @@ def test_a_source_is_unlevelled_when_it_calls_its_power_questionable(
     source = ScpiToneSource(obedient({":STAT:QUES:COND?": condition}).messages)
 
     assert source.is_unlevelled() is unlevelled
+
+
+# --- How a meter reads
+
+
+def test_a_fixed_range_is_read_back_and_may_be_the_one_next_above(obedient: Any) -> None:
+    """0.3 A in a range of 0.4 A; the range is sent after CONFigure, which would make it automatic again."""
+    link = obedient({":SENS:CURR:DC:RANG:UPP?": b"+4.00000E-01"})
+    ScpiMeter(link.messages).prepare("current", MeterSetting(range_a=0.3))
+
+    assert link.sent[:3] == [":CONF:SCAL:CURR:DC", ":SENS:CURR:DC:RANG:UPP 0.3", ":SENS:CURR:DC:RANG:UPP?"]
+
+
+def test_a_range_that_ends_below_is_refused(obedient: Any) -> None:
+    """It would overload in mid-run."""
+    meter = ScpiMeter(obedient({":SENS:CURR:DC:RANG:UPP?": b"0.1"}).messages)
+    with pytest.raises(Refused, match=r"ends at 0\.1 A, below 0\.3 A"):
+        meter.prepare("current", MeterSetting(range_a=0.3))
+
+
+@pytest.mark.parametrize(
+    ("sensor", "wires", "sent"),
+    [
+        ("Pt100", 4, [":SENS:TEMP:TRAN:TYPE FRTD", ":SENS:TEMP:TRAN:FRTD:RES:REF 100"]),
+        ("Pt1000", 2, [":SENS:TEMP:TRAN:TYPE RTD", ":SENS:TEMP:TRAN:RTD:RES:REF 1000"]),
+        ("thermocouple T", 2, [":SENS:TEMP:TRAN:TYPE TC", ":SENS:TEMP:TRAN:TC:TYPE T"]),
+        (None, 4, []),
+    ],
+)
+def test_a_sensor_is_set_only_if_it_is_named(
+    obedient: Any, sensor: Sensor, wires: Literal[2, 4], sent: list[str]
+) -> None:
+    """Each word read back; a meter that knows only the sensor it is set up for is not asked."""
+    link = obedient()
+    ScpiMeter(link.messages).prepare("temperature", MeterSetting(sensor=sensor, wires=wires))
+    told = [message for message in link.sent if ":TRAN:" in message and not message.endswith("?")]
+
+    assert told == sent
+    assert sum(message.endswith("?") for message in link.sent if ":TRAN:" in message) == len(sent)
+
+
+def test_a_meter_that_keeps_another_sensor_is_refused(obedient: Any) -> None:
+    """A type K read as type J is 20 % off without a word."""
+    meter = ScpiMeter(obedient({":SENS:TEMP:TRAN:TC:TYPE?": b"J"}).messages)
+    with pytest.raises(Refused, match="J instead of K"):
+        meter.prepare("temperature", MeterSetting(sensor="thermocouple K", wires=2))
+
+
+@pytest.mark.parametrize(("cycles", "waits_s"), [(1.0, None), (10.0, None), (100.0, 13.0)])
+def test_a_long_integration_is_waited_for(obedient: Any, cycles: float, waits_s: float | None) -> None:
+    """100 cycles of 50 Hz, up to four times over, and 5 s; short ones have the line's own time-out."""
+    link = obedient()
+    meter = ScpiMeter(link.messages)
+    meter.prepare("current", MeterSetting(integration_cycles=cycles))
+    link.timeouts_s.clear()
+    meter.begin_reading()
+    meter.finish_reading()
+
+    assert set(link.timeouts_s) == {waits_s}

@@ -12,9 +12,10 @@ from drivers.catalogue import DRIVERS
 from drivers.chamber import ScpiChamber
 from drivers.dc_supply import ScpiDCSupply
 from drivers.digital_port import ScpiDigitalPort
-from drivers.messages import Messages
 from drivers.errors import NotUnderstood
+from drivers.messages import Messages
 from drivers.meter import ScpiMeter
+from drivers.meter_setting import MeterSetting
 from drivers.network_analyzer import ScpiNetworkAnalyzer
 from drivers.noise_source import ScpiNoiseSource
 from drivers.power_meter import ScpiPowerMeter
@@ -92,6 +93,9 @@ def use_meter(messages: Messages) -> None:
         meter.prepare(quantity)
         meter.begin_reading()
         meter.finish_reading()
+    meter.prepare("current", MeterSetting(range_a=0.4))
+    for sensor, wires in (("Pt100", 4), ("Pt1000", 2), ("thermocouple K", 2)):
+        meter.prepare("temperature", MeterSetting(sensor=sensor, wires=wires))
     meter.make_safe()
 
 

@@ -6,7 +6,7 @@ from drivers.simulated.front_end import Device, FrontEnd
 from drivers.simulated.front_ends.chamber import Chamber
 from drivers.simulated.front_ends.dc_supply import DCSupply
 from drivers.simulated.front_ends.digital_port import DigitalPort
-from drivers.simulated.front_ends.meter import Meter
+from drivers.simulated.front_ends.meter import Meter, Wired
 from drivers.simulated.front_ends.network_analyzer import NetworkAnalyzer
 from drivers.simulated.front_ends.noise_source import NoiseSource
 from drivers.simulated.front_ends.power_meter import PowerMeter
@@ -49,11 +49,12 @@ def _devices(rig: Rig) -> dict[str, Device]:
     if rig.bias is not None:
         devices["supply"] = DCSupply(rig, "supply", rig.bias)
     if setup.current_meter is not None:
-        reading_s = setup.current_meter.reading_s
-        devices["current_meter"] = Meter(rig, "current_meter", "CURR", rig.metered_current_a, reading_s)
+        wired = Wired("CURR", rig.metered_current_a, setup.current_meter.reading_s, setup.current_meter.noise_a)
+        devices["current_meter"] = Meter(rig, "current_meter", wired)
     if setup.board_thermometer is not None:
-        reading_s = setup.board_thermometer.reading_s
-        devices["board_thermometer"] = Meter(rig, "board_thermometer", "TEMP", rig.metered_board_c, reading_s)
+        entry = setup.board_thermometer
+        wired = Wired("TEMP", rig.metered_board_c, entry.reading_s, 0.0, entry.sensor, entry.wires)
+        devices["board_thermometer"] = Meter(rig, "board_thermometer", wired)
     if rig.power_sensor is not None:
         devices["power_meter"] = PowerMeter(rig, "power_meter", rig.power_sensor)
     if setup.chamber is not None:
