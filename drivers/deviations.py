@@ -215,7 +215,7 @@ def _number_sent(deviation: Deviation, text: str) -> str:
         return text  # a word such as MAX
     if deviation.decimals is None:
         return scpi_text.format_number(number * deviation.scale)
-    return f"{number * deviation.scale + 0.0:.{deviation.decimals}f}"
+    return f"{round(number * deviation.scale, deviation.decimals) + 0.0:.{deviation.decimals}f}"  # + 0.0: never -0.0
 
 
 def incoming(deviation: Deviation, reply: bytes, bits: RealBits = 32) -> bytes:

@@ -105,7 +105,7 @@ def _fault(path: Path, found: list[ErrorDetails], tables: Tables) -> FileFault:
     elif first["type"] == "literal_error":
         words = _words(annotation)
         allowed = ", ".join(toml_text(word) for word in words)
-        nearest = nearest_word(value, words) if isinstance(value, str) else ""
+        nearest = nearest_word(value, filter(_is_text, words)) if isinstance(value, str) else ""
     elif first["type"] in _ALLOWED:
         allowed = _ALLOWED[first["type"]](first["ctx"])
     else:
@@ -160,7 +160,12 @@ def _item(value: Any, rest: Path) -> Any:
     return value
 
 
-def _words(annotation: Any) -> tuple[str, ...]:
+def _is_text(value: Any) -> bool:
+    return isinstance(value, str)
+
+
+def _words(annotation: Any) -> tuple[Any, ...]:
+    """What a literal allows, texts and numbers."""
     if get_origin(annotation) is Literal:
-        return tuple(map(str, get_args(annotation)))
+        return get_args(annotation)
     return tuple(word for member in get_args(annotation) for word in _words(member))
