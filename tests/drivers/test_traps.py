@@ -31,7 +31,7 @@ SHORT_S = 0.2
 
 LONG_S = 20.0
 
-PATIENT_S = 0.5
+PATIENT_S = 1.0
 """Where an answer comes at once and another is waited for in vain."""
 
 
@@ -165,8 +165,8 @@ def test_nothing_is_asked_while_an_operation_is_begun(messages: Messages, device
     with pytest.raises(OutOfTurn):
         messages.ask_number("V?")
 
-    assert device.received[-1] == b":INIT:IMM;*OPC?"
     messages.finish()
+    assert device.received[-1] == b":INIT:IMM;*OPC?"
     assert in_step(messages)
 
 
