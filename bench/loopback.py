@@ -19,7 +19,9 @@ from bench.loopback_levels import (
     Deviation,
     Expected,
     Trial,
+    at_rest_hint,
     causes_of,
+    current_trial,
     expected_level,
     expected_step,
     highest_tone_dbm,
@@ -38,7 +40,7 @@ from sequences.units import quantity_text
 SEARCH_BANDWIDTHS = 200
 FOUND_WITHIN = 0.5
 
-#: What is this much weaker than a tone should be is none, and without a tone nothing may be stronger, dB. Ours.
+#: A tone stands this much above what is there with every source off, and that as far below what it should be, dB. Ours.
 NO_TONE_DB = 20.0
 
 #: The analyzer's reference level stands this much higher than a run would set it. Ours: a pad that is missing.
@@ -117,6 +119,9 @@ class _Loop:
         self._changer = Changer(self._places, plan.part, plan.bench, setup.sequence.model, setup.path_losses)
         self._standing: Condition | None = None
         self._deviations: list[Deviation] = []
+        self._quiet_dbm = 0.0
+        # Causes that a trial has found by itself, and the sources or channels whose wrong levels they explain.
+        self._causes: dict[str, tuple[str, ...]] = {}
 
     @property
     def _analyzer(self) -> SpectrumAnalyzer:
@@ -143,7 +148,9 @@ class _Loop:
         self._changer.only()
         self._check_bias()
         self._say(self._queues())
-        self._outcome.causes = causes_of(self._deviations)
+        explained = {name for names in self._causes.values() for name in names}
+        left = [one for one in self._deviations if explained.isdisjoint((one.source, one.channel))]
+        self._outcome.causes = (*self._causes, *causes_of(left))
 
     def _try_channel(self, channel: str) -> None:
         plan = self._plan
@@ -173,22 +180,13 @@ class _Loop:
     # --- the trials ----------------------------------------------------------------------------------------------
 
     def _supply_current(self, condition: Condition) -> Trial:
-        mode = self._plan.part.modes[condition.supply_mode]
-        span = mode.plausible_current_a
         meter, supply = self._places.current_meter, self._places.supply
         if meter is not None:
             meter.begin_reading()
             current_a = meter.finish_reading()
         else:
             current_a = supply.read_current_a() if supply is not None else 0.0
-        good = span.holds(current_a)
-        return Trial(
-            f"channel {condition.channel}, mode {condition.supply_mode}: supply current",
-            f"{span.min * 1e3:.0f} … {span.max * 1e3:.0f}",
-            f"{current_a * 1e3:.1f} mA",
-            "good" if good else "WRONG",
-            "" if good else "mode pins, supply leads, or another unit than the part file describes",
-        )
+        return current_trial(self._plan, condition, current_a)
 
     def _silence(self, condition: Condition) -> Trial:
         """With every source off nothing may stand where a tone will be: else that would be taken for it."""
@@ -196,6 +194,7 @@ class _Loop:
         self._changer.only()
         self._wait(self._changer.rf_settle_s)
         reading = self._read(plan.frequencies_hz[0])
+        self._quiet_dbm = reading.level_dbm
         wanted = self._expected(condition, "tone_1", 0.0).value - NO_TONE_DB
         good = reading.level_dbm < wanted
         return Trial(
@@ -211,7 +210,6 @@ class _Loop:
         plan = self._plan
         pair = dict(zip(("tone_1", "tone_2"), plan.frequencies_hz, strict=True))
         wanted_hz, bandwidth_hz = pair[place], plan.setting.resolution_bandwidth_hz
-        wanted_dbm = self._expected(condition, place, 0.0).value
         self._look_for_a_stop()
         self._analyzer.set_sweep(plan.setting)
         what = f"channel {condition.channel}, {place}: frequency"
@@ -219,24 +217,25 @@ class _Loop:
         try:
             peak = self._analyzer.find_peak(wanted_hz, SEARCH_BANDWIDTHS * bandwidth_hz)
         except NotUnderstood as error:
-            return Trial(what, expected, error.problem, "WRONG", self._missing_hint(condition, place, pair))
-        if peak.level_dbm < wanted_dbm - NO_TONE_DB:
+            return Trial(what, expected, error.problem, "WRONG", self._missing_hint(place, pair))
+        if peak.level_dbm < self._quiet_dbm + NO_TONE_DB:
             found = f"no tone: {peak.level_dbm:.1f} dBm at most"
-            return Trial(what, expected, found, "WRONG", self._missing_hint(condition, place, pair))
+            return Trial(what, expected, found, "WRONG", self._missing_hint(place, pair))
         good = abs(peak.frequency_hz - wanted_hz) <= FOUND_WITHIN * bandwidth_hz
         found = quantity_text(peak.frequency_hz, "Hz", 9)
         hint = "" if good else "the source or the analyzer has another frequency reference"
         return Trial(what, expected, found, "good" if good else "WRONG", hint)
 
-    def _missing_hint(self, condition: Condition, place: str, pair: dict[str, float]) -> str:
+    def _missing_hint(self, place: str, pair: dict[str, float]) -> str:
         other = next(name for name in pair if name != place)
-        reading = self._read(pair[other])
-        if reading.level_dbm < self._expected(condition, place, 0.0).value - NO_TONE_DB:
+        if self._read(pair[other]).level_dbm < self._quiet_dbm + NO_TONE_DB:
             return "no tone arrives: cables, relays, the unit, or the source's output"
+        self._causes["tone_1 and tone_2 are swapped: their cables, or their addresses"] = ("tone_1", "tone_2")
         return f"a tone arrives at the frequency of {other}: the two sources are swapped"
 
     def _level(self, condition: Condition, place: str) -> PowerReading:
-        reading = self._read(self._plan.frequencies_hz[place == "tone_2"])
+        plan = self._plan
+        reading = self._read(plan.frequencies_hz[place == "tone_2"])
         wanted = self._expected(condition, place, reading.scatter_db)
         off_db = reading.level_dbm - wanted.value
         self._deviations.append(Deviation(place, condition.channel, condition.load_ohm, off_db, wanted.within))
@@ -246,22 +245,10 @@ class _Loop:
                 wanted,
                 reading.level_dbm,
                 "dBm",
-                self._level_hint(condition, off_db, wanted),
+                at_rest_hint(plan, condition, off_db, wanted),
             )
         )
         return reading
-
-    def _level_hint(self, condition: Condition, off_db: float, wanted: Expected) -> str:
-        """Whether it is just as far off as the gain of a channel at rest: then that is the one that answers."""
-        plan = self._plan
-        gains = plan.part.gain_codes.gain_of
-        rest_db = gains[plan.lowest_code] - gains[plan.code]
-        if rest_db == 0 or len(plan.channels) < 2 or abs(off_db - rest_db) > wanted.within:
-            return ""
-        return (
-            f"this is the level of a channel at its lowest gain: another channel answers for {condition.channel} "
-            "(relays of channel_switch or ports of code_port exchanged), or its code does not arrive"
-        )
 
     def _load(self, condition: Condition, place: str, reference: PowerReading) -> None:
         """The change of level that a load makes, and the level itself for what is wrong with its path."""
@@ -315,18 +302,26 @@ class _Loop:
         plan, port, entry = self._plan, self._places.code_port, self._plan.bench.instrument.code_port
         if port is None or entry is None:
             raise ValueError("a trial of codes without a code port")
+        settle_s = entry.settle_s + plan.setup.sequence.model.settle.gain_code_s
         port.write_word(entry.channels[other], plan.code)
-        self._wait(entry.settle_s + plan.setup.sequence.model.settle.gain_code_s)
+        self._wait(settle_s)
         reading = self._read(plan.frequencies_hz[place == "tone_2"])
         port.write_word(entry.channels[other], plan.lowest_code)
-        self._wait(entry.settle_s + plan.setup.sequence.model.settle.gain_code_s)
-        return judged(
+        self._wait(settle_s)
+        trial = judged(
             f"channel {channel}, code of channel {other} to {plan.code}: change",
             Expected(0.0, LEFT_ALONE_DB),
             reading.level_dbm - reference.level_dbm,
             "dB",
-            f"channels {channel} and {other} are exchanged: relays of channel_switch, or ports of code_port",
+            f"the code of channel {other} moves what is selected as channel {channel}",
         )
+        gains = plan.part.gain_codes.gain_of
+        # Noise moves too, where no tone arrives; another channel moves by all of its range.
+        if reading.level_dbm - reference.level_dbm > (gains[plan.code] - gains[plan.lowest_code]) / 2:
+            first, second = sorted((channel, other))
+            exchanged = f"channels {first} and {second} are exchanged: relays of channel_switch, or ports of code_port"
+            self._causes[exchanged] = (first, second)
+        return trial
 
     def _try_residual(self, channel: str) -> None:
         """Both tones at once through the through: what of a third-order product the bench makes by itself."""

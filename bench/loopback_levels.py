@@ -132,6 +132,31 @@ def expected_step(plan: LoopPlan, code: int, scatter_db: float) -> Expected:
     return Expected(step_db, COVERAGE * math.hypot(scale_db, unit_db, scatter_db))
 
 
+def at_rest_hint(plan: LoopPlan, condition: Condition, off_db: float, wanted: Expected) -> str:
+    """Whether a level is just as far off as the gain of a channel at rest: then that is the one that answers."""
+    gains = plan.part.gain_codes.gain_of
+    rest_db = gains[plan.lowest_code] - gains[plan.code]
+    if rest_db == 0 or len(plan.channels) < 2 or abs(off_db - rest_db) > wanted.within:
+        return ""
+    return (
+        f"this is the level of a channel at its lowest gain: another channel answers for {condition.channel} "
+        "(relays of channel_switch or ports of code_port exchanged), or its code does not arrive"
+    )
+
+
+def current_trial(plan: LoopPlan, condition: Condition, current_a: float) -> Trial:
+    """The supply current against what the part file calls plausible in its mode."""
+    span = plan.part.modes[condition.supply_mode].plausible_current_a
+    good = span.holds(current_a)
+    return Trial(
+        f"channel {condition.channel}, mode {condition.supply_mode}: supply current",
+        f"{span.min * 1e3:.0f} … {span.max * 1e3:.0f}",
+        f"{current_a * 1e3:.1f} mA",
+        "good" if good else "WRONG",
+        "" if good else "mode pins, supply leads, or another unit than the part file describes",
+    )
+
+
 def highest_tone_dbm(plan: LoopPlan, channel: str) -> float:
     """The strongest level that a channel should give at the analyzer, over its loads, dBm."""
     losses, facts = plan.setup.path_losses, plan.part.part

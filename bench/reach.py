@@ -49,6 +49,7 @@ class Reach:
     Attributes:
         kind: Which table.
         number: Its number in the file, from 1.
+        path: Which way.
         where: Path, channel and load that it holds for, in words.
         source: Touchstone file, ``table`` or ``one number``.
         known_hz: From where to where it is known; infinite for one number.
@@ -58,6 +59,7 @@ class Reach:
 
     kind: Kind
     number: int
+    path: Path
     where: str
     source: str
     known_hz: SpanHz
@@ -117,7 +119,7 @@ def path_report(bench: Bench, losses: PathLosses, fixtures: DeEmbedding, needs: 
         for number, (entry, known_hz) in enumerate(zip(entries, spans_hz, strict=True), start=1):
             needed_hz = None if needs is None or not _is_used(entry, needs) else needs.span_hz.get((kind, entry.path))
             gaps = () if needed_hz is None else _gaps(known_hz, needed_hz)
-            reach = Reach(kind, number, _where(entry), _source(entry), known_hz, needed_hz, gaps)
+            reach = Reach(kind, number, entry.path, _where(entry), _source(entry), known_hz, needed_hz, gaps)
             reaches.append(reach)
             faults += [f"{_name(reach)} is known {span_text(known_hz)}, missing {span_text(gap)}" for gap in gaps]
         faults += _unserved(kind, entries, bench, needs)

@@ -114,16 +114,18 @@ def _path_lines(paths: PathReport) -> Iterator[str]:
         if common is None:
             yield f"{head}, no frequency in common"
             continue
-        needed = {reach.needed_hz for reach in of_kind if reach.needed_hz is not None}
-        spans = ", ".join(span_text(span) for span in sorted(needed))
+        needed = {reach.path: reach.needed_hz for reach in of_kind if reach.needed_hz is not None}
+        spans = ", ".join(f"{path} {span_text(span)}" for path, span in needed.items())
         asked = f"; the sequence needs {spans}" if spans else "; the sequence needs none" if paths.by_sequence else ""
         yield f"{head}, all known {span_text(common)}{asked}"
 
 
 def _show_faults(out: Console, faults: tuple[FileFault, ...]) -> None:
-    for fault in faults:
+    # Paths have been named already, by what is missing.
+    others = [fault for fault in faults if fault.kind != "no path loss"]
+    for fault in others:
         line(out, WRONG, str(fault))
-    if faults:
+    if others:
         out.print()
 
 

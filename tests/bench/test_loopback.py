@@ -181,7 +181,12 @@ def test_exchanged_channels_are_named(declared: str, place: str) -> None:
     hints = {trial.what: trial.hint for trial in found.wrong}
 
     assert "another channel answers for A" in hints["channel A, tone_1, 200 Ω: level"]
-    assert "channels A and B are exchanged" in hints["channel A, code of channel B to 0: change"]
+    assert hints["channel A, code of channel B to 0: change"] == (
+        "the code of channel B moves what is selected as channel A"
+    )
+    assert not any("frequency" in what for what in hints), "a weak tone is a tone"
+    exchanged = "channels A and B are exchanged: relays of channel_switch, or ports of code_port"
+    assert found.outcome.causes == (exchanged,)
 
 
 def test_swapped_sources_are_named() -> None:
@@ -210,6 +215,7 @@ def test_swapped_sources_are_named() -> None:
 
     assert len(frequencies) == 4
     assert frequencies[0].hint == "a tone arrives at the frequency of tone_2: the two sources are swapped"
+    assert found.outcome.causes == ("tone_1 and tone_2 are swapped: their cables, or their addresses",)
 
 
 def test_a_source_whose_cable_is_off_is_named() -> None:
