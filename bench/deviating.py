@@ -24,6 +24,7 @@ from drivers.deviations import (
 )
 from drivers.sent_headers import SentHeaders, sent_by
 from sequences.bench_file import Bench
+from sequences.chamber_entry import MODBUS, ChamberEntry
 from sequences.deviation_file import CompletionEntry, DeviationTable, HeaderEntry
 from sequences.errors import FileFault, nearest_word
 from sequences.instrument_entry import InstrumentEntry
@@ -55,6 +56,8 @@ def bench_faults(bench: Loaded[Bench]) -> tuple[FileFault, ...]:
     faults: list[FileFault] = []
     for place, entry in bench.model.instrument.present.items():
         where = f"[instrument.{place}]"
+        if isinstance(entry, ChamberEntry) and entry.driver == MODBUS:
+            continue  # it has a register table instead, and one driver
         try:
             made = driver_class(ROLE_OF_PLACE[place], entry.driver, folder)
         except CatalogueError as error:

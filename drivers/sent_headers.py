@@ -170,7 +170,7 @@ SENT: Final[dict[type, SentHeaders]] = {
                 ":SYST:RSEN?",
             }
         ),
-        safe=frozenset({":OUTP:STAT"}),
+        safe=frozenset({":INST:NSEL", ":OUTP:STAT"}),
     ),
     ScpiMeter: SentHeaders(
         standard=frozenset(

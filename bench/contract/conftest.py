@@ -57,25 +57,28 @@ def opened(request: pytest.FixtureRequest) -> Iterator[OpenBench]:
 @pytest.fixture
 def station(request: pytest.FixtureRequest, opened: OpenBench, place: str) -> Iterator[Station]:
     """The place over the line that is open, with a new driver for each test."""
-    seat = opened.seats[place]
+    entry, seat = bench_asked_for(request.config).model.instrument.present[place], opened.seats.get(place)
     station = Station(
         opened.clock,
-        lambda _, note: seat.messages(note),
-        lambda _, messages: seat.driver_on(messages),
-        values_of(seat.entry, seat.deviations),
+        lambda _, note: opened.seats[place].messages(note),
+        # Without a line of messages, over Modbus, there is one driver for all tests.
+        lambda _, messages: getattr(opened.places, place) if seat is None else seat.driver_on(messages()),
+        values_of(entry, None if seat is None else seat.deviations),
         may_switch_on=request.config.getoption("--switch-on"),
     )
     yield station
-    _leave_safe(station, seat)
+    _leave_safe(station, place, seat)
 
 
-def _leave_safe(station: Station, seat: Seat) -> None:
+def _leave_safe(station: Station, place: str, seat: Seat | None) -> None:
     """Whatever a test has left behind, also one that has failed in the middle."""
-    driver = station.driver(seat.place)
+    driver = station.driver(place)
     try:
         driver.make_safe()  # before ``prepare`` a chamber stops
         driver.drain_errors()
     except (InstrumentError, OutOfTurn):
+        if seat is None:
+            raise
         seat.link.clear()
         seat.driver(lambda _: None).make_safe()
 

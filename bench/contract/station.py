@@ -65,7 +65,7 @@ class Station:
     Args:
         clock: Clock of the messages.
         messages_to: Makes new messages to a place, noting each exchange through the hook that it is given.
-        driver_of: Makes the driver of a place.
+        driver_of: Makes the driver of a place; it takes the messages only if it speaks through them.
         values: What may be asked for.
         may_switch_on: Whether outputs may be switched on, lines raised and the chamber started.
     """
@@ -74,7 +74,7 @@ class Station:
         self,
         clock: Clock,
         messages_to: Callable[[str, Callable[[Exchange], None]], Messages],
-        driver_of: Callable[[str, Messages], Any],
+        driver_of: Callable[[str, Callable[[], Messages]], Any],
         values: Values,
         *,
         may_switch_on: bool,
@@ -95,7 +95,7 @@ class Station:
 
     def driver(self, place: str) -> Any:
         """Make the driver of a place anew; sends nothing."""
-        return self._driver_of(place, self.messages(place))
+        return self._driver_of(place, lambda: self.messages(place))
 
     def speaks_scpi(self, driver: object) -> bool:
         """Whether a driver is one of this project's, so that its messages and its error queue are known."""

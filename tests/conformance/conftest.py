@@ -404,7 +404,7 @@ def station_of(clock: Clock, link_to: LinkTo, made: DriverClass) -> Station:
     return Station(
         clock,
         lambda place, note: Messages(link_to(place), place, clock, note),
-        lambda _, messages: made(messages),
+        lambda _, messages: made(messages()),
         VALUES,
         may_switch_on=True,
     )

@@ -84,9 +84,11 @@ def station() -> Iterator[Station]:
         lines.append(ModbusLine(TcpPort("127.0.0.1", server.port, 1), place, "modbus", 20.0, clock, note))
         return Messages(NoMessages(), place, clock)
 
+    def driver_of(place: str, messages: Callable[[], Messages]) -> ModbusChamber:
+        messages()  # opens the line that notes the exchanges
+        return ModbusChamber(lines[-1], registers)
+
     with ModbusServer(ModbusFace(front_ends(rig)["chamber"]).tcp) as server:
-        yield Station(
-            clock, messages_to, lambda _, messages: ModbusChamber(lines[-1], registers), VALUES, may_switch_on=True
-        )
+        yield Station(clock, messages_to, driver_of, VALUES, may_switch_on=True)
         for line in lines:
             line.close()
