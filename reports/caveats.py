@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 _USED = {
     "tone_1": "source_1_level_dbm",
     "tone_2": "source_2_level_dbm",
+    "power_meter": "source_1_measured_dbm",
     "analyzer": "tone_lower_level_dbm",
     "supply": "supply_voltage_v",
     "current_meter": "supply_current_a",
@@ -50,6 +51,9 @@ def _undeclared(frames: RunFrames, wide: WideReadings) -> list[str]:
             ignored.add("current_a")
         accuracy: dict[str, float] = entry.accuracy.model_dump() if hasattr(entry, "accuracy") else {}
         found += [f"{place}.accuracy.{key}" for key, value in accuracy.items() if value == 0 and key not in ignored]
+    meter = frames.bench.instrument.power_meter
+    if meter is not None and meter.coupling_uncertainty_db == 0 and _read(wide, _USED["power_meter"]):
+        found.append("power_meter.coupling_uncertainty_db")
     found += [f"{path_name(entry)}: loss" for entry in frames.bench.path_loss if entry.uncertainty_db == 0]
     if not found:
         return []

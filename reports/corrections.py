@@ -5,6 +5,7 @@ Rule: nothing is corrected here; these are the numbers that ``levels`` uses, gat
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -20,6 +21,7 @@ from reports.analyzer_limits import (
 from reports.bench_products import bench_products
 from reports.decibels import db_of_voltage_ratio, voltage_ratio
 from reports.levels import frequencies_hz
+from reports.source_levels import SOURCES, coupling_db
 from sequences.products import LINES, SINGLE, TONES, line_frequency_hz
 
 if TYPE_CHECKING:
@@ -71,12 +73,33 @@ class LineUse:
 
 
 @dataclass(frozen=True, slots=True)
+class SourceUse:
+    """A source that a power meter has read.
+
+    Attributes:
+        place: Which source.
+        conditions: How many conditions have its measured level.
+        of: How many conditions have its setting.
+        off_db: Lowest and highest of measured level, coupling included, less setting.
+    """
+
+    place: str
+    conditions: int
+    of: int
+    off_db: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
 class Corrections:
-    """All corrections of a run; ``board_off_k``: how far the board was off the stated temperature at most, if read."""
+    """All corrections of a run.
+
+    ``board_off_k``: how far the board was off the stated temperature at most, if read. ``sources``: those measured.
+    """
 
     paths: tuple[PathUse, ...]
     lines: tuple[LineUse, ...]
     board_off_k: float | None
+    sources: tuple[SourceUse, ...] = ()
 
 
 def corrections(frames: RunFrames, wide: WideReadings) -> Corrections:
@@ -92,7 +115,22 @@ def corrections(frames: RunFrames, wide: WideReadings) -> Corrections:
         paths=_paths(frames, measured) if measured else (),
         lines=tuple(_line(frames, wide, line, analyzer) for line in measured) if analyzer is not None else (),
         board_off_k=float(np.nanmax(off)) if np.isfinite(off).any() else None,
+        sources=tuple(_sources(frames, wide)),
     )
+
+
+def _sources(frames: RunFrames, wide: WideReadings) -> Iterator[SourceUse]:
+    meter = frames.bench.instrument.power_meter
+    if meter is None:
+        return
+    for tone in TONES:
+        place = SOURCES[tone]
+        setting = wide.of(f"source_{place[-1]}_level_dbm")
+        off = wide.of(f"source_{place[-1]}_measured_dbm") + coupling_db(frames, meter, tone) - setting
+        known = off[np.isfinite(off)]
+        if len(known):
+            there = int(np.isfinite(setting).sum())
+            yield SourceUse(place, len(known), there, (float(known.min()), float(known.max())))
 
 
 def _line(frames: RunFrames, wide: WideReadings, line: str, analyzer: AnalyzerEntry) -> LineUse:

@@ -48,8 +48,11 @@ def _notes(report: Report) -> Iterator[tuple[str, str]]:
         yield (
             "Tones",
             "Each tone is measured; a setting never stands for it. The sources' settings count for the level at the "
-            "input alone, less the loss of the input path, and so for the gain.",
+            "input alone, less the loss of the input path, and so for the gain; measured levels of the sources do so "
+            "instead where there are any.",
         )
+        if found.sources:
+            yield "Levels of the sources", _of_power_meter(report)
         yield (
             "Noise",
             f"Subtracted in power. The bench file states {number_text(analyzer.noise_dbm_per_hz)} dBm/Hz for the "
@@ -78,6 +81,22 @@ def _notes(report: Report) -> Iterator[tuple[str, str]]:
             f"{fixed_text(found.board_off_k, 2)} K at most and was corrected for, with each figure's own slope over "
             "temperature; what the thermometer may be wrong counts as uncertainty.",
         )
+
+
+def _of_power_meter(report: Report) -> str:
+    meter, used = report.bench.instrument.power_meter, report.corrections.sources
+    read = "; ".join(
+        f"{one.place} in {one.conditions:,} of {one.of:,} conditions, {fixed_text(one.off_db[0], 2)} to "
+        f"{fixed_text(one.off_db[1], 2)} dB off its setting"
+        for one in used
+    )
+    expanded = "" if meter is None else f" (U = {number_text(meter.coupling_uncertainty_db)} dB)"
+    return (
+        f"Measured by the power meter with one tone on: {read}. The level is its reading plus the coupler's loss from "
+        f"the source{expanded}, and takes the setting's place; the source's own accuracy does not count then. What "
+        "meter and coupler may be wrong is the same for both tones and all conditions: it cancels where levels are "
+        "compared."
+    )
 
 
 def _of_sources(report: Report) -> str:

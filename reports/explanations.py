@@ -46,7 +46,7 @@ class Explanation:
 
 _TONES = "levels of both tones"
 _THIRD = f"{_TONES} and of both third-order products"
-_SOURCES = f"{_TONES}, settings of both sources"
+_SOURCES = f"{_TONES}, settings of both sources or their levels by a power meter"
 _CURRENT = "supply current, board temperature"
 _LEVELS = "P1, P2: the tones of frequency f1 < f2 in the load, dBm each"
 _LINES = (
@@ -61,6 +61,10 @@ _RATIO = (
 _OWN = (
     " The analyzer's own product, of unknown phase, counts in full; where it or the noise could explain the line, the "
     "value is a bound."
+)
+_MEASURED = (
+    " Where a power meter has read the tones, its errors and the coupler's take the place of the sources', and are "
+    "shared by both tones."
 )
 _WITHIN = (
     "Differences of gains of one night: constant errors of the analyzer, the path and the sources' levels cancel. "
@@ -159,7 +163,8 @@ EXPLANATIONS: dict[str, Explanation] = {
         r" + 10 \log_{10} \frac{R_{\text{load}}}{R_{\text{in}}}",
         "P1, P2: tones in the load; Pin: tones in the input resistance Rin; all dBm",
         _SOURCES,
-        "Analyzer, both paths with their mismatch, and both sources in full; what the tones do not share averages.",
+        "Analyzer, both paths with their mismatch, and both sources in full; what the tones do not share averages."
+        + _MEASURED,
     ),
     "gain_step_error": Explanation(
         "Gain",
@@ -325,8 +330,8 @@ EXPLANATIONS: dict[str, Explanation] = {
         "Noise and compression",
         r"G = P - P_{\text{in}} + 10 \log_{10} \frac{R_{\text{load}}}{R_{\text{in}}}",
         "P: the tone in the load, Pin: in the input resistance Rin; dBm",
-        "level of a single tone, setting of its source",
-        "Analyzer, both paths with their mismatch, and source in full.",
+        "level of a single tone, setting of its source or its level by a power meter",
+        "Analyzer, both paths with their mismatch, and source in full." + _MEASURED,
     ),
     "op1db": Explanation(
         "Noise and compression",

@@ -37,6 +37,11 @@ class PowerMeterEntry(InstrumentEntry):
     averages: int = Field(default=4, ge=1, le=1024)
     reading_s: NonNegative = 0.02
 
+    @property
+    def least_coupling_db(self) -> float:
+        """The smallest loss at any frequency that is told."""
+        return min(self.coupling_db.loss_db) if isinstance(self.coupling_db, LossTable) else self.coupling_db
+
     def coupling_at_db(self, frequency_hz: float) -> float:
         """Coupling at a frequency, linear in dB between the points of a table, constant beyond its ends."""
         if not isinstance(self.coupling_db, LossTable):

@@ -176,6 +176,7 @@ KIND_OF_TABLE = {
     **dict.fromkeys(("part", "gain_codes", "supply_mode", "absolute_maximum", "operating", "limit"), "part"),
     **dict.fromkeys(("bench", "instrument", "path_loss", "fixture", "simulation"), "bench"),
     **dict.fromkeys(("deviations", "header"), "table of deviations"),
+    **dict.fromkeys(("modbus", "registers", "alarm"), "register table"),
     **dict.fromkeys(("sequence", "axes", "exclude", "tones", "measure", "soak", "settle"), "sequence"),
 }
 PARSERS: dict[str, Callable[[str, str], object]] = {
@@ -183,6 +184,7 @@ PARSERS: dict[str, Callable[[str, str], object]] = {
     "bench": read_files.parse_bench,
     "sequence": read_files.parse_sequence,
     "table of deviations": read_files.parse_deviations,
+    "register table": read_files.parse_registers,
 }
 #: The table that only a whole file of a kind shows.
 MARK_OF_WHOLE = {"part": "part", "bench": "fixture", "sequence": "sequence"}
