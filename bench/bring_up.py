@@ -15,7 +15,7 @@ from bench.places import Places
 from bench.safe_state import found_on, make_safe, unconfirmed
 from drivers.errors import InstrumentError, NotThere
 from drivers.meter_setting import USUAL, MeterSetting
-from drivers.roles import Identity
+from drivers.roles import Identity, SecondSensor
 from drivers.timing import Clock
 from sequences.bench_file import Bench
 from sequences.conditions import Condition
@@ -115,6 +115,9 @@ def _prepare(context: WakeUp) -> str:
         places.power_meter.zero()  # RF has been confirmed off
     if places.chamber is not None and bench.instrument.chamber is not None:
         entry_c = bench.instrument.chamber
+        if entry_c.second_sensor and not isinstance(places.chamber, SecondSensor):
+            problem = "second_sensor = true in the bench file, but its driver reads none"
+            raise NotThere(problem, instrument="chamber", resource=entry_c.resource)
         temperatures = [condition.temperature_c for condition in context.conditions] + [entry_c.idle_c]
         # A night that goes on begins where the last one left the air, and limits that shut it out stop the chamber.
         temperatures.append(places.chamber.read_air_c())

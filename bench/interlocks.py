@@ -64,6 +64,7 @@ def watches(part: Part, bench: Bench) -> dict[str, Watch]:
                 "ratings of chamber and fixture",
             )
         )
+        rules.append(Watch("sensor_temperature_c", "°C", lowest_c, highest_c, "ratings of part and fixture"))
     return {rule.quantity: rule for rule in rules}
 
 

@@ -273,5 +273,9 @@ def _chamber(bench: Bench) -> ChamberSetup | None:
     if entry is None:
         return None
     return ChamberSetup(
-        entry.accuracy.temperature_k, entry.temperature_c.min, entry.temperature_c.max, entry.ramp_k_per_min
+        entry.accuracy.temperature_k,
+        entry.temperature_c.min,
+        entry.temperature_c.max,
+        entry.ramp_k_per_min,
+        entry.second_sensor,
     )

@@ -10,6 +10,7 @@ from bench.interlocks import broken, watches, watches_of_mode
 from bench.measure import Readings
 from bench.places import Places
 from drivers.errors import Refused
+from drivers.roles import SecondSensor
 from sequences.bench_file import Bench
 from sequences.conditions import Condition
 from sequences.part_file import Part
@@ -37,9 +38,12 @@ class Watchkeeper:
 
     def chamber(self) -> None:
         """A chamber that has stopped itself knows why, which its temperature will show much later if at all."""
-        alarms = self._places.chamber.alarms() if self._places.chamber is not None else ()
+        chamber, entry = self._places.chamber, self._bench.instrument.chamber
+        alarms = chamber.alarms() if chamber is not None else ()
         if alarms:
             raise Tripped(f"alarm of the chamber: {'; '.join(alarms)}")
+        if entry is not None and entry.second_sensor and isinstance(chamber, SecondSensor):
+            self.values({"sensor_temperature_c": chamber.read_sensor_c()})
 
     def bias(self, condition: Condition) -> None:
         """A supply that is off reads no current, which no range of current would catch."""

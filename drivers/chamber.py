@@ -55,6 +55,10 @@ class ScpiChamber(ScpiInstrument):
         """Air temperature in °C."""
         return self._ask_number(":MEAS:SCAL:TEMP?", "CEL")
 
+    def read_sensor_c(self) -> float:
+        """Temperature at the second sensor: MEASure takes a channel list (Vol 2); that it is channel 2 is practice."""
+        return self._ask_number(":MEAS:SCAL:TEMP? (@2)", "CEL")
+
     def alarms(self) -> tuple[str, ...]:
         """What the status register and the chamber's own protection say; the latter stays until a person clears it."""
         condition = int(self._ask_number(":STAT:QUES:COND?"))

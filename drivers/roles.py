@@ -9,7 +9,7 @@ that works and reads nothing that could hang.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, NamedTuple, Protocol
+from typing import Literal, NamedTuple, Protocol, runtime_checkable
 
 from drivers.meter_setting import USUAL, MeterQuantity, MeterSetting
 
@@ -348,6 +348,15 @@ class Chamber(Instrument, Protocol):
 
     def alarms(self) -> tuple[str, ...]:
         """What it calls wrong, in words for a person; empty when all is well. Reading changes nothing."""
+        ...
+
+
+@runtime_checkable
+class SecondSensor(Protocol):
+    """What a chamber can do, too, whose controller has a sensor beside that of the air, near the unit."""
+
+    def read_sensor_c(self) -> float:
+        """Temperature at the second sensor in °C."""
         ...
 
 

@@ -24,6 +24,7 @@ class TemperatureAccuracy(FileModel):
 class ChamberEntry(InstrumentEntry):
     """A thermal chamber. ``idle_c`` is where it is left; cooling says what could take the oxygen from the room.
 
+    ``second_sensor``: the controller has another sensor, near the unit, which is watched as the board's temperature is.
     With ``driver = "modbus"``, ``registers`` names the register table, relative to the bench file.
     """
 
@@ -33,6 +34,7 @@ class ChamberEntry(InstrumentEntry):
     idle_c: float = 25.0
     cooling: Literal["compressor", "liquid nitrogen", "carbon dioxide"] = "compressor"
     limiter_c: float | None = None
+    second_sensor: bool = False
     registers: str | None = Field(default=None, min_length=1)
 
     @model_validator(mode="after")

@@ -154,12 +154,13 @@ class PowerMeterSetup:
 
 @dataclass(frozen=True, slots=True)
 class ChamberSetup:
-    """The chamber's own sensor, which it controls to, is within ±``temperature_k``."""
+    """The chamber's own sensor, which it controls to, is within ±``temperature_k``; a second one shows the board."""
 
     temperature_k: float
     lowest_c: float
     highest_c: float
     ramp_k_per_min: float
+    second_sensor: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -157,3 +157,24 @@ def test_air_without_water_has_no_dew_point(humidity_percent: float) -> None:
 def test_the_thresholds_for_skin_are_those_that_the_hazards_cite() -> None:
     """From memory of ISO 13732-1 (60 °C, bare metal, seconds) and ISO 13732-3 (−20 °C); neither was seen."""
     assert (BURN_C, FROSTBITE_C) == (60.0, -20.0)
+
+
+@pytest.mark.parametrize(
+    ("said", "cause", "action"),
+    [
+        ("", "5 V with", "check polarity and sense leads,"),
+        ("output = 2\n", "output 2: 5 V with", "check polarity and sense leads,"),
+        ("remote_sense = true\n", "5 V with", "an open one lets the voltage rise"),
+        ("remote_sense = false\n", "5 V with", "remote sense is switched off"),
+    ],
+)
+def test_the_powered_unit_names_its_output_and_what_the_leads_need(
+    make_setup: Callable[..., Setup], said: str, cause: str, action: str
+) -> None:
+    """Whoever connects the unit reads it before power-up."""
+    setup = make_setup({"highest_current_a = 2\n": f"highest_current_a = 2\n{said}"})
+    conditions = expand(setup.sequence.model, setup.part.model, setup.bench.model)
+    found = next(hazard for hazard in hazards(setup, conditions) if hazard.title == "Powered unit")
+
+    assert found.cause.startswith(cause)
+    assert action in found.action

@@ -17,6 +17,10 @@ from bench.events import Event
 from bench.job import StopSwitch
 from bench.night import start_run
 from bench.store.store import Store, open_store
+from drivers.catalogue import DRIVERS
+from drivers.chamber import ScpiChamber
+from drivers.errors import NotThere
+from drivers.messages import Messages
 from sequences.read_files import Setup
 
 if TYPE_CHECKING:
@@ -237,6 +241,41 @@ def test_a_supply_that_has_just_reached_its_limit_trips_though_its_voltage_is_wi
     assert guarded.trip(make_setup(SMALL), "soak began", limit) == "the supply is in current limit"
 
 
+SECOND_SENSOR = {"limiter_c = 95\n": "limiter_c = 95\nsecond_sensor = true\n"}
+
+
+def test_a_second_sensor_of_the_chamber_is_watched(guarded: Guarded, make_setup: Callable[..., Setup]) -> None:
+    """It lies near the unit: its range is that of part and fixture; the board thermometer does not see it here."""
+
+    def hot_spot(rig: Rig) -> None:
+        rig.thermal.board_c = 120.0
+        rig.thermometer_error_k = -95.0
+
+    cause = guarded.trip(make_setup(SMALL | SECOND_SENSOR), "soak began", hot_spot)
+
+    assert cause.startswith("sensor temperature: found 1")
+    assert "ratings of part and fixture" in cause
+
+
+def test_a_second_sensor_that_the_driver_does_not_read_is_not_there(
+    guarded: Guarded, make_setup: Callable[..., Setup], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A watch that nobody keeps would be believed in."""
+
+    class WithoutSensor:
+        def __init__(self, messages: Messages) -> None:
+            self.chamber = ScpiChamber(messages)
+
+        def __getattr__(self, name: str) -> Any:  # Any: whatever the chamber's driver has
+            if name == "read_sensor_c":
+                raise AttributeError(name)
+            return getattr(self.chamber, name)
+
+    monkeypatch.setitem(DRIVERS["chamber"], "scpi", WithoutSensor)
+    with pytest.raises(NotThere, match="second_sensor"):
+        guarded.night(make_setup(SMALL | SECOND_SENSOR))
+
+
 def test_an_alarm_of_the_chamber_trips_with_its_words(guarded: Guarded, make_setup: Callable[..., Setup]) -> None:
     """60 °C is beyond the chamber's own limit, 5 K above the run's 25 °C, and within every range of ours."""
 
@@ -263,3 +302,74 @@ def test_a_source_that_is_unlevelled_trips_and_is_named(
     cause = guarded.trip(make_setup(SMALL), "condition done", lose_level)
 
     assert cause == f"{place} says that it is unlevelled: it does not give the level that it is set to"
+
+
+# --- What the bench file says of supply and meters
+
+
+def supply_current_a(guarded: Guarded) -> list[float]:
+    readings = guarded.store.frames(guarded.run).readings
+    found: list[float] = readings[readings["quantity"] == "supply_current_a"]["value"].tolist()
+    assert found
+    return found
+
+
+def test_the_unit_may_hang_on_the_second_output_of_a_supply(guarded: Guarded, make_setup: Callable[..., Setup]) -> None:
+    """The same readings as with the only one; the first is switched on by nobody."""
+    guarded.night(make_setup(SMALL))
+    alone_a = supply_current_a(guarded)
+    second = {"highest_current_a = 2\n": "highest_current_a = 2\noutput = 2\nremote_sense = true\n"}
+    guarded.night(make_setup(SMALL | second))
+
+    assert guarded.store.run(guarded.run).state == "done"
+    assert not [entry for entry in guarded.rig.journal if entry.what.startswith("output 1 on")]
+    assert supply_current_a(guarded) == pytest.approx(alone_a, abs=1e-5)
+
+
+def test_a_bench_that_is_found_live_is_switched_off_before_anything_else(
+    guarded: Guarded, make_setup: Callable[..., Setup]
+) -> None:
+    """After a mains dip a supply may come back as it was, onto a unit that nobody has looked at."""
+
+    def was_left_on(rig: Rig) -> None:
+        assert rig.bias is not None
+        rig.bias.voltage_v, rig.bias.on = 5.0, True
+        rig.tones["tone_1"].on = True
+
+    guarded.night(make_setup(SMALL), "run began", was_left_on)
+    whats = [(entry.place, entry.what) for entry in guarded.rig.journal]
+
+    assert whats.index(("tone_1", "rf off")) < whats.index(("supply", "bias off")) < whats.index(("supply", "bias on"))
+    assert guarded.rig.exceeded == {}
+
+
+def test_a_protection_that_had_tripped_is_cleared_and_said(guarded: Guarded, make_setup: Callable[..., Setup]) -> None:
+    """The output stays off until bias is due; a person reads that something had happened before."""
+
+    def had_tripped(rig: Rig) -> None:
+        assert rig.bias is not None
+        rig.bias.over_voltage_tripped = True
+
+    guarded.night(make_setup(SMALL), "run began", had_tripped)
+    texts = [event.text for event in guarded.store.events(guarded.run)]
+
+    assert any("tripped before this run and has been cleared" in text for text in texts)
+
+
+def test_meters_are_set_as_the_bench_file_says(guarded: Guarded, make_setup: Callable[..., Setup]) -> None:
+    """Ten cycles take ten times as long; range and sensor are those that are wired, or the readings would overload."""
+    guarded.night(make_setup(SMALL))
+    usual_s = guarded.rig.clock.elapsed_s()
+    said = {
+        "accuracy = { offset_ma = 0.02, gain = 0.0005 }": (
+            "accuracy = { offset_ma = 0.02, gain = 0.0005, noise_ma = 0.01 }\nrange_ma = 300\nintegration_cycles = 10"
+        ),
+        "accuracy = { temperature_k = 0.2 }": (
+            'accuracy = { temperature_k = 0.2 }\nsensor = "Pt1000"\nwires = 2\nintegration_cycles = 10'
+        ),
+    }
+    guarded.night(make_setup(SMALL | said))
+
+    assert guarded.store.run(guarded.run).state == "done"
+    assert guarded.rig.clock.elapsed_s() > usual_s
+    assert guarded.rig.exceeded == {}

@@ -77,6 +77,7 @@ MEASURED = {
     ":MEAS:SCAL:VOLT:DC?": b"5",
     ":MEAS:SCAL:CURR:DC?": b"0.2",
     ":MEAS:SCAL:TEMP?": b"23",
+    ":MEAS:SCAL:TEMP? (@2)": b"24",
     ":SOUR:TEMP:PROT:TRIP?": b"0",
     ":SOUR:VOLT:PROT:TRIP?": b"0",
     ":SOUR:CURR:PROT:TRIP?": b"0",

@@ -108,6 +108,7 @@ def use_chamber(messages: Messages) -> None:
     chamber.read_air_c()
     chamber.target_c()
     chamber.alarms()
+    chamber.read_sensor_c()
     chamber.make_safe()
 
 

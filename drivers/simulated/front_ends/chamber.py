@@ -8,7 +8,7 @@ from __future__ import annotations
 from drivers.simulated.front_end import boolean, nr3
 from drivers.simulated.front_ends.base import RigDevice
 from drivers.simulated.headers import Command, setting
-from drivers.simulated.parameters import Boolean, Keyword, Number, suffixes
+from drivers.simulated.parameters import Boolean, Channels, Keyword, Number, suffixes
 from drivers.simulated.rig import Rig
 from drivers.simulated.rig_setup import ChamberSetup
 from drivers.simulated.status import ScpiError
@@ -34,6 +34,7 @@ class Chamber(RigDevice):
     def commands(self) -> tuple[Command, ...]:
         """Command table."""
         setup, celsius = self._setup, suffixes("CEL")
+        sensors = frozenset({1, 2} if setup.second_sensor else {1})
         target = Number(lambda: (self._lowest_c, self._highest_c), celsius)
         low = Number(lambda: (setup.lowest_c, self._highest_c), celsius, default=setup.lowest_c)
         high = Number(lambda: (self._lowest_c, setup.highest_c), celsius, default=setup.highest_c)
@@ -52,7 +53,7 @@ class Chamber(RigDevice):
             Command("[:SOURce]:TEMPerature:PROTection:CLEar", self._clear),
             Command(":UNIT:TEMPerature", lambda _: None, lambda: "C", takes=(Keyword(("C", "CEL")),)),
             setting(":OUTPut[:STATe]", Boolean(), self._switch, lambda: boolean(on=self._is_conditioning())),
-            Command(":MEASure[:SCALar]:TEMPerature", ask=lambda: nr3(self._air_c())),
+            Command(":MEASure[:SCALar]:TEMPerature", ask=self._measure, asks=(Channels(sensors),), optional=1),
         )
 
     def reset(self) -> None:
@@ -93,6 +94,11 @@ class Chamber(RigDevice):
         if on is not self._rig.thermal.is_conditioning:
             self._rig.note(self._place, "conditioning on" if on else "conditioning off")
         self._rig.thermal.switch_conditioning(on=on)
+
+    def _measure(self, sensors: tuple[int, ...] = (1,)) -> str:
+        """Air, and at the second sensor the board as it is: its error lies within what a board thermometer has."""
+        air_c = self._air_c()
+        return ",".join(nr3(air_c if sensor == 1 else self._rig.thermal.board_c) for sensor in sensors)
 
     def _has_tripped(self) -> str:
         self._air_c()
