@@ -26,6 +26,7 @@ from drivers.simulated.front_end import FrontEnd
 from drivers.simulated.rig import Rig
 from reports.summary import Report
 from sequences.read_files import demo_file, read_bench, read_part
+from served_rig import served_rig
 
 ROOT = Path(__file__).parents[2]
 UNIT = "VG2-0007"
@@ -123,6 +124,16 @@ def test_what_the_guide_shows_passes_the_contract_suite(
     assert ("it would switch something on" in done.stdout) is not switch_on  # each skipped check says why
     assert "it looks at SCPI messages, and this driver has words of its own" in done.stdout
     assert "tone_2, by its table of deviations: it has no event register" in done.stdout
+
+
+@pytest.mark.slow
+def test_the_served_rig_passes_the_contract_suite(tmp_path: Path) -> None:
+    """Every place of the shipped bench, over its sockets: our own drivers as an author would look at them."""
+    with served_rig() as rig:
+        done = run_suite(tmp_path, "--bench", str(rig.bench_file), "--switch-on")
+
+    assert done.returncode == 0, done.stdout
+    assert "skipped" not in done.stdout.splitlines()[-1]
 
 
 @pytest.mark.parametrize(
