@@ -76,14 +76,23 @@ def resume(
     report: ReportWanted = True,
     as_json: Json = False,
 ) -> None:
-    """Go on with a run that was stopped, tripped or cut off.
+    """Go on with a run that was stopped, tripped or cut off, with the files that it began with.
+
+    A folder of own drivers is looked for from the current folder.
 
     Example: nightbench resume latest
     """
+    from bench.cli.output import side_console
     from bench.night import resume_run
+    from bench.setups import changed_tables, setup_of
 
     def work(opened: OpenStore, listener: Listener, stop: StopSwitch, on_begin: OnBegin) -> Night:
-        return resume_run(opened, opened.find_run(run_name), listener, stop, on_begin)
+        run_id = opened.find_run(run_name)
+        for name in changed_tables(setup_of(opened, run_id), Path.cwd()):
+            side_console().print(
+                f"{name} has changed since the run began; it goes on with the table that it began with", soft_wrap=True
+            )
+        return resume_run(opened, run_id, listener, stop, on_begin)
 
     make_night(work, store, must_exist=True, to=to, with_report=report, as_json=as_json)
 

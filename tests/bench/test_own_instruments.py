@@ -15,7 +15,12 @@ import pytest
 from other_words import OtherWords, in_other_words, served
 
 import drivers.simulated.front_ends
+from bench.cli import app
+from bench.cli.failures import run_guarded
 from bench.clocks import SimulatedClock
+from bench.errors import Stopped
+from bench.events import Event
+from bench.exit_codes import ExitCode
 from bench.job import StopSwitch
 from bench.night import start_run
 from bench.reporting import report_of
@@ -223,3 +228,31 @@ def test_a_night_with_instruments_of_ones_own_decides_as_the_ordinary_one(
     }
     assert any(caveat.startswith("tone_2, by its table of deviations") for caveat in own.caveats)
     assert not any("table of deviations" in caveat for caveat in ordinary.caveats)
+
+
+def test_a_resumed_night_goes_on_with_the_table_that_it_began_with_and_says_if_the_file_has_changed(
+    folder: Path, heard: list[OtherWords], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The table is in the store; the drivers' folder is found from the folder of the bench file."""
+    monkeypatch.chdir(folder)
+    bench, sequence = folder / "nimbus.bench.toml", folder / "quick.sequence.toml"
+    bench.write_text(with_own_instruments(bench.read_text("utf-8")), encoding="utf-8")
+    text = sequence.read_text("utf-8").replace("step = 5 }", "step = 15 }").replace("[-40, 25, 85]", "25")
+    sequence.write_text(text, encoding="utf-8")
+    stop = StopSwitch()
+
+    def hear(event: Event) -> None:
+        if event.kind == "condition done":
+            stop.ask()
+
+    with open_store("nightbench.db") as store, pytest.raises(Stopped):
+        start_run(setup_from_files(sequence), UNIT, "", store, hear, stop, lambda run, plan: None)
+    (folder / TABLE).write_text("[deviations]\n", encoding="utf-8")
+    before = sum(len(end.heard) for end in heard)
+    code = run_guarded(app, ["resume", "latest", "--json", "--no-report"])
+
+    said = capsys.readouterr()
+    assert code == ExitCode.DONE, said.err
+    assert f"{TABLE} has changed since the run began; it goes on with the table that it began with" in said.err
+    assert sum(len(end.heard) for end in heard) > before
+    assert all(":" not in message for end in heard for message in end.heard)
