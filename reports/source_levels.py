@@ -129,8 +129,10 @@ def _of_meter(meter: PowerMeterEntry, source: int, read: FloatArray, counts: Fla
             rows=rows,
             standard=reading_db,
             unit="dB",
-            name_of=lambda number: f"power meter: zero and noise of reading {number % READINGS_PER_SOURCE + 1} of "
-            f"tone_{number // READINGS_PER_SOURCE}",
+            name_of=lambda number: (
+                f"power meter: zero and noise of reading {number % READINGS_PER_SOURCE + 1} of "
+                f"tone_{number // READINGS_PER_SOURCE}"
+            ),
         ),
     }
 
