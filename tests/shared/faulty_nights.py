@@ -83,6 +83,7 @@ class Night:
     truth: Mapping[str, Any] = field(default_factory=dict)
     log: list[tuple[float, str, str]] = field(default_factory=list)
     sent: list[tuple[str, str]] = field(default_factory=list)
+    stood_still: bool = False
     told: int = 0
     told_while_measuring: int = 0
     readings: dict[tuple[int, str], float] = field(default_factory=dict)
@@ -131,7 +132,18 @@ class FaultyNights:
         return self.night(Strike("supply", "none", 10**9), "trip")
 
     def night(self, strike: Strike, policy: Policy) -> Night:
-        """One night; whatever it raises is in the answer, unless it is a mistake of ours."""
+        """One night; whatever it raises is in the answer, unless it is a mistake of ours.
+
+        Replies of a healthy instrument run into their time-out only if this machine stood still for so long. That is
+        no fault of the night; it is spent again, and what it tells stands the third time in any case.
+        """
+        for _ in range(2):
+            night = self._spend(strike, policy)
+            if not night.stood_still:
+                return night
+        return self._spend(strike, policy)
+
+    def _spend(self, strike: Strike, policy: Policy) -> Night:
         for place in PLACES:
             self._rig.control(f"fault {place} none")
         self._calm_down()
@@ -209,6 +221,8 @@ class _StrikingLog(ExchangeLog):
         super().note(exchange)
         night = self._night
         night.exchanges += 1
+        if exchange.error and exchange.error.startswith("TimedOut") and exchange.instrument != night.strike.place:
+            night.stood_still = True
         night.sent.append((exchange.instrument, exchange.sent.decode("ascii")))
         if (
             night.struck_at_s is not None
