@@ -6,7 +6,7 @@ A guess that a person can try, never a diagnosis; the failure itself is always t
 from __future__ import annotations
 
 import importlib.util
-from collections.abc import Callable
+from dataclasses import dataclass
 
 from drivers.catalogue import CatalogueError
 from drivers.errors import InstrumentError, LinkLost, NotThere, NotUnderstood, TimedOut
@@ -18,80 +18,112 @@ from sequences.resource_strings import FORMS, parse_resource
 SCPI_PORT = 5025
 
 
-def advice(error: InstrumentError, entry: InstrumentEntry, visa_library: str) -> str:
+@dataclass(frozen=True, slots=True)
+class _Rule:
+    """What is said of a failure: of which kind, on which kinds of line, with any of which words in its text."""
+
+    error: type[InstrumentError]
+    kinds: tuple[str, ...]
+    words: tuple[str, ...]
+    text: str
+
+
+_NETWORK = ("socket", "VXI-11", "HiSLIP", "Modbus")
+_ANY = tuple(FORMS)
+_UNKNOWN_NAME = ("not known", "getaddrinfo", "no address", "resolution")
+_NO_PORT = ("no such file", "could not open", "not found")
+
+#: The first that fits is given. Braces: fields of the instrument's entry, and the form of its resource string.
+_RULES: tuple[_Rule, ...] = (
+    _Rule(
+        NotThere,
+        _ANY,
+        ("pip install",),
+        "install it for the Python that runs nightbench, or name another visa_library under [bench]",
+    ),
+    _Rule(
+        NotThere,
+        _NETWORK,
+        _UNKNOWN_NAME,
+        "no network knows this name: compare it with the instrument's network menu, or give its IP address",
+    ),
+    _Rule(
+        NotThere,
+        _NETWORK,
+        ("refused",),
+        "something is at this address and takes no connections there: is the instrument's remote control switched on, "
+        f"and is the port right (raw sockets mostly: {SCPI_PORT})?",
+    ),
+    _Rule(
+        NotThere,
+        _NETWORK,
+        (),
+        "is the instrument on, in this network, and at this address? Nothing but its own menu knows; the form is "
+        "{form}",
+    ),
+    _Rule(
+        NotThere,
+        ("serial",),
+        _NO_PORT,
+        "no such port on this machine, or no right to open it: is the cable plugged in, under which name?",
+    ),
+    _Rule(
+        NotThere,
+        ("USBTMC",),
+        (),
+        "is it plugged in and on, and are vendor, product and serial number those that the system lists for it?",
+    ),
+    _Rule(
+        NotThere,
+        ("GPIB",),
+        (),
+        "is it on, is its address the one in its own menu, and is this the adapter's board number?",
+    ),
+    _Rule(
+        TimedOut,
+        ("serial",),
+        (),
+        "the port opens and nothing answers: compare serial_line (baud, parity, flow_control) and terminator with the "
+        "instrument's menu",
+    ),
+    _Rule(
+        TimedOut,
+        _ANY,
+        (),
+        "the line opens and nothing answers: does another program hold it, does the instrument want another terminator "
+        "than {terminator}, or more time than timeout_s = {timeout_s:g}?",
+    ),
+    _Rule(
+        NotUnderstood,
+        _ANY,
+        (),
+        "something answers that does not speak as this driver expects: is this the right instrument and port, and the "
+        "right driver and terminator?",
+    ),
+    _Rule(
+        LinkLost,
+        _ANY,
+        (),
+        "the line breaks: many instruments take one connection at a time, so is another program connected?",
+    ),
+)
+
+
+def advice(error: InstrumentError, entry: InstrumentEntry) -> str:
     """What to look at first; empty where the failure says it itself.
 
     Args:
-        error: What opening the line, or the first question, ended in.
+        error: What opening the line, or the first questions, ended in.
         entry: The instrument in the bench file.
-        visa_library: ``visa_library`` of the bench file.
     """
-    kind = parse_resource(entry.resource).kind
-    said = error.problem.lower()
-    return next((text for fits, text in _rules(error, entry, visa_library, kind, said) if fits()), "")
-
-
-def _rules(
-    error: InstrumentError, entry: InstrumentEntry, visa_library: str, kind: str, said: str
-) -> tuple[tuple[Callable[[], bool], str], ...]:
-    """Conditions and texts; the first that fits is given."""
-    network = kind in ("socket", "VXI-11", "HiSLIP")
-    not_there = isinstance(error, NotThere)
-    return (
-        (
-            lambda: isinstance(error.__cause__, CatalogueError | FileFaults),
-            "the instrument was not asked: mend the file, or the driver, first",
-        ),
-        (
-            lambda: not_there and "install" in said and visa_library == "@py",
-            "install it for the Python that runs nightbench, or name another visa_library under [bench]",
-        ),
-        (
-            lambda: not_there and network and _holds(said, "not known", "getaddrinfo", "no address", "resolution"),
-            "no network knows this name: compare it with the instrument's network menu, or give its IP address",
-        ),
-        (
-            lambda: not_there and network and "refused" in said,
-            "something is at this address and takes no connections there: is the instrument's remote control switched "
-            f"on, and is the port right (raw sockets mostly: {SCPI_PORT})?",
-        ),
-        (
-            lambda: not_there and network,
-            "is the instrument on, in this network, and at this address? Nothing but its own menu knows; "
-            f"the form is {FORMS[parse_resource(entry.resource).kind]}",
-        ),
-        (
-            lambda: not_there and kind == "serial" and _holds(said, "no such file", "could not open", "not found"),
-            "no such port on this machine, or no right to open it: is the cable plugged in, under which name?",
-        ),
-        (
-            lambda: not_there and kind == "USBTMC",
-            "is it plugged in and on, and are vendor, product and serial number those that the system lists for it?",
-        ),
-        (
-            lambda: not_there and kind == "GPIB",
-            "is it on, is its address the one in its own menu, and is this the adapter's board number?",
-        ),
-        (
-            lambda: isinstance(error, TimedOut) and kind == "serial",
-            "the port opens and nothing answers: compare serial_line (baud, parity, flow_control) and terminator with "
-            "the instrument's menu",
-        ),
-        (
-            lambda: isinstance(error, TimedOut),
-            "the line opens and nothing answers: does another program hold it, does the instrument want another "
-            f"terminator than {entry.terminator}, or more time than timeout_s = {entry.timeout_s:g}?",
-        ),
-        (
-            lambda: isinstance(error, NotUnderstood) and error.message == "*IDN?",
-            "something answers that does not speak as this driver expects: is this the right instrument and port, and "
-            "the right driver and terminator?",
-        ),
-        (
-            lambda: isinstance(error, LinkLost),
-            "the line breaks: many instruments take one connection at a time, so is another program connected?",
-        ),
-    )
+    if isinstance(error.__cause__, CatalogueError | FileFaults):
+        return "the instrument was not asked: mend the file, or the driver, first"
+    kind, said = parse_resource(entry.resource).kind, error.problem.lower()
+    for rule in _RULES:
+        told = not rule.words or any(word in said for word in rule.words)
+        if isinstance(error, rule.error) and kind in rule.kinds and told:
+            return rule.text.format(form=FORMS[kind], terminator=entry.terminator, timeout_s=entry.timeout_s)
+    return ""
 
 
 def library_advice(library: str) -> str:
@@ -105,7 +137,3 @@ def library_advice(library: str) -> str:
 
 def _is_installed(module: str) -> bool:
     return importlib.util.find_spec(module) is not None
-
-
-def _holds(said: str, *words: str) -> bool:
-    return any(word in said for word in words)

@@ -209,7 +209,7 @@ class _Look:
             calibration=calibration,
             answers=answers,
             warnings=(*warnings, *filter(None, (calibration.warning,))),
-            advice=advice(error, entry, self._bench.bench.visa_library),
+            advice=advice(error, entry),
             exchanges=tuple(self._log.take()),
         )
 

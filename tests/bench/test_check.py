@@ -274,7 +274,7 @@ def test_every_role_has_its_row_of_harmless_queries() -> None:
 )
 def test_each_failure_has_a_piece_of_advice(resource: str, error: InstrumentError, words: str) -> None:
     """What to look at first, by the kind of line and what happened; none where the failure says it itself."""
-    told = advice(error, InstrumentEntry(resource=resource), "@py")
+    told = advice(error, InstrumentEntry(resource=resource))
 
     assert words in told
     assert bool(told) is bool(words)
