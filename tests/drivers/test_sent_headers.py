@@ -94,8 +94,12 @@ def use_meter(messages: Messages) -> None:
         meter.begin_reading()
         meter.finish_reading()
     meter.prepare("current", MeterSetting(range_a=0.4))
-    for sensor, wires in (("Pt100", 4), ("Pt1000", 2), ("thermocouple K", 2)):
-        meter.prepare("temperature", MeterSetting(sensor=sensor, wires=wires))
+    for setting in (
+        MeterSetting(sensor="Pt100", wires=4),
+        MeterSetting(sensor="Pt1000", wires=2),
+        MeterSetting(sensor="thermocouple K", wires=2),
+    ):
+        meter.prepare("temperature", setting)
     meter.make_safe()
 
 
