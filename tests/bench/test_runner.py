@@ -212,7 +212,7 @@ def test_a_run_that_is_stopped_anywhere_is_safe_and_resume_does_exactly_the_rest
     at = data.draw(st.integers(0, len(whole.bench.journal) - 1))
     run = make_run()
     run.at_call(at, lambda: run.stop.ask())
-    safe_began = len(whole.bench.journal) - 10
+    safe_began = len(whole.bench.journal) - TO_SAFETY
     if at >= safe_began:
         run.go()  # the last condition is committed: the wish comes too late to change anything
     else:
