@@ -429,6 +429,18 @@ def test_a_listener_that_never_speaks_is_a_time_out(manager: pyvisa.ResourceMana
         ask(link, b"*IDN?", SHORT_S)
 
 
+def test_a_question_on_a_socket_does_not_wait_for_the_acknowledgement_of_a_command(
+    manager: pyvisa.ResourceManager, device: TalkingDevice
+) -> None:
+    """TCP_NODELAY, VISA's own default, which pyvisa-py leaves off; also on a line that was opened again."""
+    with peer_and_link(manager, LoopbackServer(device), LinkSettings()) as link:
+        for _ in range(2):
+            lines = [getattr(session, "interface", None) for session in manager.visalib.sessions.values()]
+            sockets = [line for line in lines if isinstance(line, socket.socket)]
+            assert [line.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) for line in sockets] == [1]
+            link.clear()
+
+
 def test_peers_close_what_they_open(device: TalkingDevice) -> None:
     """A thread left behind would keep a test run from ending."""
     for peer in (LoopbackServer(device), HislipServer(device), Vxi11Server(device)):
