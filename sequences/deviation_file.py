@@ -167,7 +167,7 @@ class DeviationTable(FileModel):
         facts = self.deviations
         found = []
         if facts.identity is False:
-            found.append("it has no query for its identity, so its serial number is not checked")
+            found.append("it has no query for its identity, so another instrument in its place is not noticed")
         if facts.error_queue is False:
             found.append("it has no error queue, so a refused command shows only where a value is read back")
         if facts.event_register is False:

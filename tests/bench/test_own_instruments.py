@@ -145,7 +145,7 @@ def test_the_served_rig_passes_the_contract_suite(tmp_path: Path) -> None:
     ("options", "said"),
     [
         ([], "the suite needs a bench file: pytest --pyargs bench.contract --bench"),
-        (["--bench", "nothing.toml"], "there is no file nothing.toml"),
+        pytest.param(["--bench", "nothing.toml"], "there is no file nothing.toml", marks=pytest.mark.slow),
         pytest.param(
             ["--bench", "nimbus.bench.toml", "--place", "tone_3"],
             "the bench has no tone_3; it has tone_1",

@@ -164,7 +164,7 @@ def test_what_a_table_takes_away_is_said_in_clauses() -> None:
 
     assert deviation_gaps(nothing) == {}
     assert deviation_gaps(everything)["tone_2"] == (
-        "it has no query for its identity, so its serial number is not checked",
+        "it has no query for its identity, so another instrument in its place is not noticed",
         "it has no error queue, so a refused command shows only where a value is read back",
         "it has no event register, so a restart does not show",
         "not sent: :UNIT:POW",
