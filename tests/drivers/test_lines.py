@@ -435,7 +435,8 @@ def test_a_question_on_a_socket_does_not_wait_for_the_acknowledgement_of_a_comma
     """TCP_NODELAY, VISA's own default, which pyvisa-py leaves off; also on a line that was opened again."""
     with peer_and_link(manager, LoopbackServer(device), LinkSettings()) as link:
         for _ in range(2):
-            lines = [getattr(session, "interface", None) for session in manager.visalib.sessions.values()]
+            visalib: Any = manager.visalib  # pyvisa-py's own, which PyVISA's types do not know
+            lines = [getattr(session, "interface", None) for session in visalib.sessions.values()]
             sockets = [line for line in lines if isinstance(line, socket.socket)]
             assert [line.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) for line in sockets] == [1]
             link.clear()
