@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from typing import TypeVar
 
 from bench.typical import typical
@@ -262,10 +261,7 @@ def _thermometer(bench: Bench) -> ThermometerSetup | None:
     entry = bench.instrument.board_thermometer
     if entry is None:
         return None
-    wired = ThermometerSetup(entry.accuracy.temperature_k, entry.reading_s)
-    if entry.sensor is None:
-        return wired
-    return replace(wired, sensor=entry.sensor, wires=entry.wires or (4 if entry.sensor.startswith("Pt") else 2))
+    return ThermometerSetup(entry.accuracy.temperature_k, entry.reading_s, entry.sensor, entry.wires)
 
 
 def _chamber(bench: Bench) -> ChamberSetup | None:

@@ -27,8 +27,9 @@ _USED = {
     "board_thermometer": "board_temperature_c",
 }
 
-#: Accuracies of the supply that no characteristic takes: it is read, not believed; current only without a meter.
-_NOT_USED = {"supply": {"voltage_v"}}
+#: Accuracies that no characteristic needs: a supply is read, not believed, and its current only without a meter; a
+#: meter's noise shows in the repeats.
+_NOT_USED = {"supply": {"voltage_v"}, "current_meter": {"noise_a"}}
 
 
 def caveats(frames: RunFrames, wide: WideReadings) -> tuple[str, ...]:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import bisect
 import math
-from functools import cached_property
 from typing import Annotated, Any, Self
 
 from pydantic import AwareDatetime, BeforeValidator, Field, model_validator
@@ -244,7 +243,7 @@ class Instruments(FileModel):
     network_analyzer: NetworkAnalyzerEntry | None = None
     power_meter: PowerMeterEntry | None = None
 
-    @cached_property
+    @property  # not kept: a copy with other instruments would keep those of the first
     def present(self) -> dict[str, InstrumentEntry]:
         """Instruments that the bench has, by place, in the order of this model."""
         found = {place: getattr(self, place) for place in type(self).model_fields}

@@ -185,7 +185,7 @@ def _supply_faults(subject: Subject) -> Iterator[FileFault]:
             ]
         meter = subject.bench.instrument.current_meter
         if meter is not None and meter.range_a is not None:
-            key, why = "plausible_current_a", "range_a of the bench's current meter"
+            key, why = "plausible_current_a", "range of the bench's current meter"
             bounds.append((key, mode.plausible_current_a.max, meter.range_a, "A", why))
         for key, value, highest, unit, why in bounds:
             if value > highest:

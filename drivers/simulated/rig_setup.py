@@ -126,13 +126,14 @@ class CurrentMeterSetup:
 class ThermometerSetup:
     """Reading within ±``temperature_k`` of the board; takes ``reading_s`` at one cycle of the mains.
 
-    ``sensor`` is what is wired to it, in so many wires: ``Pt100``, ``Pt1000``, or ``thermocouple`` and its letter.
+    ``sensor`` is what is wired to it, in so many wires: ``Pt100``, ``Pt1000``, or ``thermocouple`` and its letter; None
+    for a Pt100 in four wires.
     """
 
     temperature_k: float
     reading_s: float = 0.04
-    sensor: str = "Pt100"
-    wires: int = 4
+    sensor: str | None = None
+    wires: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,10 +9,11 @@ from typing import Any
 
 import pytest
 
-from bench.acquisition import Acquisition
+from bench.acquisition import Acquisition, reference_level_dbm
 from bench.measure import LineReader, expected_tone_dbm, lines_of, read_condition, read_supply, read_temperatures
 from bench.places import Places
 from bench.plan import acquisition_for
+from drivers.errors import Refused
 from drivers.roles import PowerReading, SweepSetting
 from reports.frames import READINGS
 from sequences.conditions import Condition
@@ -207,3 +208,46 @@ def test_the_expected_tone_is_the_wanted_one_or_follows_the_gain(
     assert expected_tone_dbm(CONDITION, part, at_input) == 27.0
     half = replace(CONDITION, load_ohm=100.0)
     assert expected_tone_dbm(half, part, at_input) == pytest.approx(27.0 + 3.0103, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("strongest_dbm", "reference_dbm"), [(-8.0, 5.0), (-5.0, 5.0), (-4.9, 10.0), (3.0, 15.0), (-50.0, -40.0)]
+)
+def test_the_reference_level_stands_ten_to_fifteen_decibels_above_the_strongest_line(
+    strongest_dbm: float, reference_dbm: float
+) -> None:
+    """In steps of 5 dB; what is above it would be cut off."""
+    assert reference_level_dbm(strongest_dbm) == reference_dbm
+
+
+def test_the_reference_level_is_set_before_the_first_sweep_and_only_when_it_changes(
+    quick: Setup, make_bench: MakeBench, make_places: MakePlaces
+) -> None:
+    """Ten thousand conditions each pay for every message. Noise has a lower one, and the tones theirs again after it."""
+    bench = make_bench()
+    lines = reader(quick, make_places(bench))
+    for _ in range(2):
+        lines.read(CONDITION)
+    tones = bench.values("analyzer", "reference")
+    assert bench.whats("reference", "begin")[0] == ("analyzer", "reference")
+    lines.read_noise(CONDITION, NOISE)
+    lines.protect()
+    lines.read(CONDITION)
+
+    assert len(tones) == 1
+    assert bench.values("analyzer", "reference") == [tones[0], -40.0, tones[0]]
+
+
+def test_a_reference_level_that_was_refused_is_asked_for_again(
+    quick: Setup, make_bench: MakeBench, make_places: MakePlaces
+) -> None:
+    """Where it stands nobody knows."""
+    bench = make_bench()
+    lines = reader(quick, make_places(bench))
+    bench.failing["analyzer", "reference"] = Refused(0, "it holds 0 instead of 5", instrument="analyzer")
+    with pytest.raises(Refused):
+        lines.read(CONDITION)
+    del bench.failing["analyzer", "reference"]
+    lines.read(CONDITION)
+
+    assert len(bench.values("analyzer", "reference")) == 2

@@ -20,6 +20,7 @@ SUPPLY = {
     "highest_current_a": 2.0,
     "accuracy": {"voltage_v": 0.0, "voltage_reading_v": 0.0, "current_a": 0.0},
 }
+METER = {"resource": "TCPIP0::four.example::5025::SOCKET"}
 THERMOMETER = {"resource": "TCPIP0::two.example::5025::SOCKET", "accuracy": {"temperature_k": 0.3}}
 CHAMBER = {
     "resource": "TCPIP0::three.example::5025::SOCKET",
@@ -130,3 +131,27 @@ def test_one_temperature_has_no_slope_to_count_with() -> None:
     }
 
     assert lines.get("unit off its temperature", 0.0) == 0.0
+
+
+@pytest.mark.parametrize(("cycles", "noise_a"), [(1, 1e-4), (100, 1e-5)])
+def test_a_meters_noise_counts_where_no_repeats_show_it(cycles: float, noise_a: float) -> None:
+    """What the bench file says of one cycle of the mains, less by the root of the cycles; one draw for each reading."""
+    accuracy = {"offset_a": 0.0, "gain": 0.0, "noise_a": 1e-4}
+    meter = {**METER, "accuracy": accuracy, "integration_cycles": cycles}
+    readings = {"supply_current_a": CURRENT_A}
+    current = _current({"current_meter": meter, "board_thermometer": THERMOMETER}, readings)
+    lines = {line.cause: line.contribution for line in current.budget(0)}
+
+    assert lines["current meter noise"] == pytest.approx(noise_a)
+
+
+def test_a_meters_noise_is_not_counted_beside_the_repeats_that_show_it() -> None:
+    """Twice would be too much."""
+    meter = {**METER, "accuracy": {"offset_a": 0.0, "gain": 0.0, "noise_a": 1e-4}}
+    instruments = Instruments.model_validate({"current_meter": meter}, strict=False)
+    spread, repeats = np.full(3, 2e-4), np.full(3, 2.0)
+    wide = WideReadings({"supply_current_a": CURRENT_A}, {"supply_current_a": spread}, {"supply_current_a": repeats}, 3)
+    causes = supply.current(wide, instruments, _grid(TEMPERATURES_C), Soak(air_within_k=0.7)).causes
+
+    assert "current meter noise" not in causes
+    assert "repeats" in " ".join(causes)

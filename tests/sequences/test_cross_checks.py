@@ -142,6 +142,13 @@ CASES: list[Case] = [
     ),
     (
         "bench",
+        [("gain = 0.0005 }", "gain = 0.0005 }\nrange_ma = 200")],
+        "beyond rating",
+        "virga-2.part.toml, [[supply_mode]] no. 1 plausible_current_ma: found 250 mA, allowed 200 mA or less "
+        "(range of the bench's current meter)",
+    ),
+    (
+        "bench",
         [("highest_level_dbm = 19", "highest_level_dbm = 8")],
         "beyond rating",
         "quick.sequence.toml, [axes] tone_level_dbm: tone_1 would have to give 8.78 dBm at channel B, gain code 30, "

@@ -53,7 +53,9 @@ def _devices(rig: Rig) -> dict[str, Device]:
         devices["current_meter"] = Meter(rig, "current_meter", wired)
     if setup.board_thermometer is not None:
         entry = setup.board_thermometer
-        wired = Wired("TEMP", rig.metered_board_c, entry.reading_s, 0.0, entry.sensor, entry.wires)
+        sensor = entry.sensor or "Pt100"
+        wires = entry.wires or (4 if sensor.startswith("Pt") else 2)
+        wired = Wired("TEMP", rig.metered_board_c, entry.reading_s, 0.0, sensor, wires)
         devices["board_thermometer"] = Meter(rig, "board_thermometer", wired)
     if rig.power_sensor is not None:
         devices["power_meter"] = PowerMeter(rig, "power_meter", rig.power_sensor)
