@@ -296,6 +296,30 @@ class FakeMeter(FakeInstrument):
         return bench.supply_current_a if self.place == "current_meter" else bench.air_c + bench.board_error_k
 
 
+class FakePowerMeter(FakeInstrument):
+    """A power meter that reads the same level whatever is on."""
+
+    def prepare(self, averages: int) -> None:
+        self._do("prepare", averages)
+
+    def zero(self) -> None:
+        self._do("zero")
+
+    def is_zeroed(self) -> bool:
+        self._do("is_zeroed")
+        return True
+
+    def set_frequency(self, frequency_hz: float) -> None:
+        self._do("frequency", frequency_hz)
+
+    def begin_reading(self) -> None:
+        self._do("begin")
+
+    def finish_reading(self) -> float:
+        self._do("finish")
+        return -30.0
+
+
 @dataclass
 class FakeChamber(FakeInstrument):
     """A chamber that is where it was sent at once."""
@@ -367,8 +391,9 @@ class FakePort(FakeInstrument):
 
 
 def places_of(bench: FakeBench) -> Places:
-    """Fakes at every place of the demo bench, and a network analyzer if the bench has one."""
+    """Fakes at every place of the demo bench, and a network analyzer and a power meter if the bench has them."""
     has_network_analyzer = bench.setup.bench.model.instrument.network_analyzer is not None
+    has_power_meter = bench.setup.bench.model.instrument.power_meter is not None
     return Places(
         tone_1=FakeToneSource(bench, "tone_1"),
         tone_2=FakeToneSource(bench, "tone_2"),
@@ -382,6 +407,7 @@ def places_of(bench: FakeBench) -> Places:
         channel_switch=FakeSwitch(bench, "channel_switch"),
         code_port=FakePort(bench, "code_port"),
         network_analyzer=FakeNetworkAnalyzer(bench, "network_analyzer") if has_network_analyzer else None,
+        power_meter=FakePowerMeter(bench, "power_meter") if has_power_meter else None,
     )
 
 

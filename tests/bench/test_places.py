@@ -18,6 +18,19 @@ MakeBench = Callable[..., Any]
 MakePlaces = Callable[[Any], Places]
 
 
+#: So that the bench has an instrument at every place.
+POWER_METER = """[instrument.power_meter]
+resource = "TCPIP0::power-meter.nimbus.example::5025::SOCKET"
+coupling_db = 26
+coupling_uncertainty_db = 0.05
+noise_dbm = -60
+highest_input_dbm = 20
+accuracy = { level_db = 0.05, linearity_db_per_10db = 0.01 }
+
+[combiner]
+"""
+
+
 def test_bench_file_places_and_roles_name_the_same_places_in_the_same_order() -> None:
     """A place that one of them lacks could not be opened, or not be written."""
     names = [place.name for place in fields(Places)]
@@ -32,7 +45,7 @@ def test_a_place_that_is_left_out_is_passed_over(
     make_network_setup: Callable[..., Setup], make_bench: MakeBench, make_places: MakePlaces, place: str
 ) -> None:
     """All others come in order, each with its own instrument."""
-    places = make_places(make_bench(make_network_setup()))
+    places = make_places(make_bench(make_network_setup({"[combiner]\n": POWER_METER})))
     without = replace(places, **{place: None})
 
     assert [name for name, _ in places.present()] == list(ROLE_OF_PLACE)

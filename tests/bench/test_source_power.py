@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 from bench.assemble import open_bench
+from bench.bring_up import WakeUp, bring_up
 from bench.check import check_bench
+from bench.plan import make_plan
 from coverage_of_benches.nights import Night, Point, run_night
 from drivers.simulated.power_sensor import PowerSensor
 from edited_demo import edited_demo
@@ -169,3 +171,19 @@ def test_a_power_meter_without_a_coupling_is_no_power_meter() -> None:
     """Its reading would say nothing of the source."""
     with pytest.raises(FileFaults, match="coupling_db"):
         small({"coupling_db = { frequency_mhz = [10, 100], loss_db = [25.9, 26.2] }\n": ""})
+
+
+def test_the_sensor_is_zeroed_while_every_source_is_off(make_bench: Any, make_places: Any) -> None:
+    """Power that reaches it meanwhile would be taken off every later reading."""
+    setup = small()
+    fakes = make_bench(setup)
+    context = WakeUp(
+        make_places(fakes), setup.part.model, setup.bench.model, make_plan(setup).conditions, fakes.clock, {}
+    )
+    bring_up(context, lambda text: None)
+    calls = [(call.place, call.what) for call in fakes.journal]
+    zeroed = calls.index(("power_meter", "zero"))
+
+    assert calls.index(("tone_1", "make_safe")) < zeroed
+    assert calls.index(("tone_2", "make_safe")) < zeroed
+    assert ("power_meter", "prepare") in calls[:zeroed]
