@@ -108,7 +108,8 @@ def _supply(part: Part, bench: Bench, conditions: tuple[Condition, ...]) -> Iter
         "caution",
         "Powered unit",
         f"{_output(bench.instrument.supply)}{highest_v:g} V with a current limit of {limit_a * 1e3:g} mA; "
-        f"absolute maximum {ratings.supply_v:g} V, {ratings.supply_current_a * 1e3:g} mA; over-voltage protection at {protection_v:.3g} V",
+        f"absolute maximum {ratings.supply_v:g} V, {ratings.supply_current_a * 1e3:g} mA; "
+        f"over-voltage protection at {protection_v:.3g} V",
         "a reversed, open or shorted lead destroys the unit; a current limit is not a fuse",
         f"{_leads(bench.instrument.supply)}, wear a wrist strap, mate connectors with bias off",
         "common practice, no source",

@@ -223,7 +223,7 @@ def test_the_reference_level_stands_ten_to_fifteen_decibels_above_the_strongest_
 def test_the_reference_level_is_set_before_the_first_sweep_and_only_when_it_changes(
     quick: Setup, make_bench: MakeBench, make_places: MakePlaces
 ) -> None:
-    """Ten thousand conditions each pay for every message. Noise has a lower one, and the tones theirs again after it."""
+    """Ten thousand conditions each pay for every message. Noise has a lower one, and the tones theirs again after."""
     bench = make_bench()
     lines = reader(quick, make_places(bench))
     for _ in range(2):
