@@ -92,7 +92,7 @@ class Runner:
         self._stop = stop
         self._take_exchanges = take_exchanges
         self._part, self._bench, self._sequence = setup.part.model, setup.bench.model, setup.sequence.model
-        self._watchkeeper = Watchkeeper(places, self._part, self._bench, self._sequence)
+        self._watchkeeper = Watchkeeper(places, self._part, self._bench, self._sequence, clock)
         facts = self._sequence.sequence
         self._retries = Retries(facts.retries if facts.on_fault == "retry" else 0)
         self._begin_session()

@@ -5,12 +5,15 @@ Each method asks or is given values, and raises Tripped with the cause, or the I
 
 from __future__ import annotations
 
+import math
+
 from bench.errors import Tripped
 from bench.interlocks import broken, watches, watches_of_mode
 from bench.measure import Readings
 from bench.places import Places
 from drivers.errors import Refused
 from drivers.roles import SecondSensor
+from drivers.timing import Clock
 from sequences.bench_file import Bench
 from sequences.conditions import Condition
 from sequences.part_file import Part
@@ -19,11 +22,16 @@ from sequences.sequence_file import Sequence
 #: While conditions are read, temperatures may stray this many times as far as at the end of the soak. Ours.
 KEPT_FACTOR = 2.0
 
+#: A chamber is asked for alarms no more often than this. Ours: short for a chamber, long for a condition.
+CHAMBER_LOOK_S = 10.0
+
 
 class Watchkeeper:
     """Watches the instruments of one run."""
 
-    def __init__(self, places: Places, part: Part, bench: Bench, sequence: Sequence) -> None:
+    def __init__(self, places: Places, part: Part, bench: Bench, sequence: Sequence, clock: Clock) -> None:
+        self._clock = clock
+        self._chamber_looked_s = -math.inf
         self._places = places
         self._part = part
         self._bench = bench
@@ -39,7 +47,10 @@ class Watchkeeper:
     def chamber(self) -> None:
         """A chamber that has stopped itself knows why, which its temperature will show much later if at all."""
         chamber, entry = self._places.chamber, self._bench.instrument.chamber
-        alarms = chamber.alarms() if chamber is not None else ()
+        if chamber is None or self._clock.elapsed_s() - self._chamber_looked_s < CHAMBER_LOOK_S:
+            return
+        self._chamber_looked_s = self._clock.elapsed_s()
+        alarms = chamber.alarms()
         if alarms:
             raise Tripped(f"alarm of the chamber: {'; '.join(alarms)}")
         if entry is not None and entry.second_sensor and isinstance(chamber, SecondSensor):

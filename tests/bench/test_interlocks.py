@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
 
 import pytest
 
+from bench.errors import Tripped
 from bench.interlocks import broken, watches
+from bench.places import Places
+from bench.watchkeeping import Watchkeeper
 from sequences.read_files import Setup
 
 #: Demo part and bench: quantity, lowest and highest value that holds. The board's range is the narrower of the part's
@@ -17,6 +22,7 @@ RANGES = [
     ("supply_voltage_v", 0.0, 5.5),
     ("board_temperature_c", -50.0, 105.0),
     ("air_temperature_c", -50.0, 105.0),
+    ("sensor_temperature_c", -50.0, 105.0),
 ]
 
 
@@ -79,3 +85,25 @@ def test_a_bench_without_chamber_watches_no_air(make_setup: Callable[..., Setup]
 
     assert "air_temperature_c" not in watches(setup.part.model, without)
     assert "air_temperature_c" in watches(setup.part.model, bench)
+
+
+def test_a_chamber_is_asked_for_alarms_at_once_and_then_every_ten_seconds(
+    quick: Setup, make_bench: Callable[..., Any], make_places: Callable[[Any], Places]
+) -> None:
+    """Each condition would pay for it, and a chamber is slow; the words are the chamber's own."""
+    bench = make_bench()
+    places = make_places(bench)
+    models = quick.part.model, quick.bench.model, quick.sequence.model
+    keeper = Watchkeeper(places, *models, bench.clock)
+    keeper.chamber()
+    bench.alarms = ("door open", "water low")
+    bench.clock.sleep(9.9)
+    keeper.chamber()
+    bench.clock.sleep(0.2)
+    with pytest.raises(Tripped) as caught:
+        keeper.chamber()
+
+    assert caught.value.cause == "alarm of the chamber: door open; water low"
+    with pytest.raises(Tripped):
+        Watchkeeper(places, *models, bench.clock).chamber()
+    Watchkeeper(replace(places, chamber=None), *models, bench.clock).chamber()
