@@ -60,7 +60,7 @@ def test_every_limit_of_the_part_is_tested_by_each_shipped_sequence(name: str) -
 
 
 def test_the_demo_benches_are_simulated_and_name_no_real_host() -> None:
-    """Their resources lie under the .example domain, which RFC 2606, clause 2, reserves; no power meter is among them."""
+    """Their resources lie under the .example domain (RFC 2606, clause 2); no power meter is among them."""
     names = ("nimbus.bench.toml", "nimbus-network.bench.toml")
     benches = [read_bench(demo_file(name)).model for name in names]
     places = [place for bench in benches for place in bench.instrument.present]
