@@ -24,8 +24,14 @@ EventKind = Literal[
     "retrying",
     "tripped",
     "stopped",
+    "paused",
+    "going on",
     "safe state",
+    "unsafe",
+    "safe to open",
     "run ended",
+    "could not tell",
+    "could not log",
 ]
 
 #: Kinds that come often: shown as progress, not kept in the store's event table (a condition's own row says when it
