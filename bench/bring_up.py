@@ -85,7 +85,7 @@ def _safe_state(context: WakeUp) -> str:
     """Nobody knows what an instrument was left with, or what it does at power-up: what was on is said."""
     failures: list[InstrumentError] = []
     found = found_on(context.places, failures)
-    left = unconfirmed(make_safe(context.places, context.bench.idle_c))
+    left = unconfirmed(make_safe(context.places, context.bench.idle_c, sleep=context.clock.sleep))
     if left:
         raise UnsafeBench(left)
     if failures:

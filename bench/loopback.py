@@ -100,7 +100,7 @@ def loop_back(
 
 def _made_safe(bench: OpenBench, cause: BaseException | None) -> tuple[str, ...]:
     """The steps that were confirmed. Raises UnsafeBench if any was not."""
-    steps = make_safe(bench.places)
+    steps = make_safe(bench.places, sleep=bench.clock.sleep)
     left = unconfirmed(steps)
     if left:
         raise UnsafeBench(left) from cause

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
+from uuid import uuid4
 
 from bench.assemble import Missing, OpenBench, open_bench
 from bench.book import StoreBook
 from bench.errors import StoreFault, UnsafeBench
-from bench.events import Listener
+from bench.events import Event, Listener
 from bench.job import Job, StopSwitch
+from bench.locks import Holder, hold_bench, hold_run
 from bench.plan import Plan, acquisition_for, make_plan, plan_for, through_plan
 from bench.runner import Runner
 from bench.safe_state import make_safe, unconfirmed
@@ -45,10 +48,17 @@ def start_run(
     ``on_begin`` is told the run's id and plan before anything is powered.
     """
     plan = make_plan(setup)
-    with open_bench(setup.bench, setup.part.model, unit) as bench:
-        record = RunRecord.of(setup, unit=unit, operator=operator, began=bench.clock.now(), tool_version=tool_version())
+    run = str(uuid4())
+    with (
+        _ours(setup, run, operator) as died,
+        open_bench(setup.bench, setup.part.model, unit) as bench,
+    ):
+        record = RunRecord.of(
+            setup, unit=unit, operator=operator, began=bench.clock.now(), tool_version=tool_version(), run=run
+        )
         book = StoreBook(store.begin_run(record), setup, bench.clock)
         book.plan(plan.conditions, plan.hazards)
+        _say_taken_over(died, bench, book, listener)
         on_begin(record.id, plan)
         _run(Job(record.id, setup, acquisition_for(setup), plan.conditions), bench, book, listener, stop)
         return Night(record.id, len(plan.conditions), len(plan.conditions), bench.clock.elapsed_s())
@@ -63,12 +73,18 @@ def start_through(
     stays off. Raises FileFaults if the sources cannot give the levels without a unit's gain.
     """
     plan = through_plan(setup)
-    with open_bench(setup.bench, setup.part.model, NO_UNIT, through=True) as bench:
+    run = str(uuid4())
+    with (
+        _ours(setup, run, operator) as died,
+        open_bench(setup.bench, setup.part.model, NO_UNIT, through=True) as bench,
+    ):
+        began, version = bench.clock.now(), tool_version()
         record = RunRecord.of(
-            setup, unit=NO_UNIT, operator=operator, began=bench.clock.now(), tool_version=tool_version(), kind="through"
+            setup, unit=NO_UNIT, operator=operator, began=began, tool_version=version, kind="through", run=run
         )
         book = StoreBook(store.begin_run(record), setup, bench.clock)
         book.plan(plan.conditions, plan.hazards)
+        _say_taken_over(died, bench, book, listener)
         on_begin(record.id, plan)
         # The acquisition of a run with a unit, so that the analyzer stands as it does there.
         job = Job(record.id, plan.setup, acquisition_for(setup), plan.conditions)
@@ -76,9 +92,26 @@ def start_through(
         return Night(record.id, len(plan.conditions), len(plan.conditions), bench.clock.elapsed_s())
 
 
+@contextmanager
+def _ours(setup: Setup, run: str, operator: str) -> Iterator[tuple[Holder, ...]]:
+    """Pen and bench are this run's until the end of the block. Yields who had either and died."""
+    holder = Holder.here("run", run, operator)
+    with hold_run(run, holder) as wrote, hold_bench(setup.bench.model, holder) as had:
+        yield tuple(dict.fromkeys((*wrote, *had)))
+
+
+def _say_taken_over(died: tuple[Holder, ...], bench: OpenBench, book: StoreBook, listener: Listener) -> None:
+    for holder in died:
+        event = Event(
+            bench.clock.now(), "taken over", f"from {holder}, which did not end by itself", {"pid": holder.pid}
+        )
+        book.event(event)
+        listener(event)
+
+
 def _without_unit(bench: OpenBench) -> OpenBench:
     """The bench with what a unit needs made safe and left alone. Raises UnsafeBench."""
-    left = unconfirmed(make_safe(bench.places))
+    left = unconfirmed(make_safe(bench.places, sleep=bench.clock.sleep))
     if left:
         raise UnsafeBench(left)
     return replace(bench, places=replace(bench.places, **dict.fromkeys(WITHOUT_UNIT)))
@@ -111,7 +144,7 @@ def resume_run(store: Store, run: str, listener: Listener, stop: StopSwitch, on_
         if missing:
             # A process that was killed has left everything on: what can be reached is switched off.
             first = next(iter(missing.values()))
-            left = unconfirmed(make_safe(bench.places))
+            left = unconfirmed(make_safe(bench.places, sleep=bench.clock.sleep))
             if left:
                 first.add_note(str(UnsafeBench(left, run)))
             raise first

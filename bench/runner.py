@@ -274,7 +274,7 @@ class Runner:
     def _retreat(self) -> Outcome:
         """Make the bench safe after a fault that may pass; what cannot be made safe is not switched on again."""
         progress, facts = self._progress, self._sequence.sequence
-        steps = make_safe(self._places, self._bench.idle_c)
+        steps = make_safe(self._places, self._bench.idle_c, sleep=self._clock.sleep)
         progress.unsafe = unconfirmed(steps)
         if progress.unsafe:
             self._say_steps(steps)
@@ -298,7 +298,7 @@ class Runner:
 
     def _to_safe_state(self) -> Outcome:
         progress = self._progress
-        steps = make_safe(self._places, self._bench.idle_c)
+        steps = make_safe(self._places, self._bench.idle_c, sleep=self._clock.sleep)
         if progress.cause:
             self._say("tripped", progress.cause, _facts(progress.error))
         self._say_steps(steps)
@@ -332,7 +332,7 @@ class Runner:
 
     def _end_by_mistake(self, mistake: BaseException) -> BaseException:
         """Make the bench safe, write the end down and return the error to act on: the one that came first."""
-        left = unconfirmed(make_safe(self._places, self._bench.idle_c))
+        left = unconfirmed(make_safe(self._places, self._bench.idle_c, sleep=self._clock.sleep))
         trip = self._ending(State.TRIPPED) if self._progress.cause else None
         first = trip or mistake
         if left:

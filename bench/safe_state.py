@@ -22,7 +22,15 @@ QUERY_ERRORS = (-499, -400)
 IDLE_WITHIN_K = 0.5
 
 
+BIAS_OFF = "bias off"
 STILL_ON = "it reads back as still on"
+
+#: Between telling RF to be off and telling bias. Each instrument has a line of its own and acknowledges nothing, so
+#: without a pause the later word may arrive first. Ours: far longer than a message is under way on a bench's network,
+#: and short against what an over-current does.
+RF_BEFORE_BIAS_S = 0.05
+
+Sleep = Callable[[float], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,10 +46,11 @@ class SafeStep:
         return not self.problem
 
 
-def make_safe(places: Places, idle_c: float | None = None) -> tuple[SafeStep, ...]:
+def make_safe(places: Places, idle_c: float | None = None, *, sleep: Sleep) -> tuple[SafeStep, ...]:
     """Take all energy away, in order, then confirm it; returns every step. Raises for no instrument.
 
-    A chamber is safe when it has stopped or, where ``idle_c`` is given, conditions towards that.
+    A chamber is safe when it has stopped or, where ``idle_c`` is given, conditions towards that. ``sleep`` waits on the
+    run's clock.
 
     Nothing is asked before everything has been told: an instrument that does not answer must not keep the rest on.
     """
@@ -53,7 +62,11 @@ def make_safe(places: Places, idle_c: float | None = None) -> tuple[SafeStep, ..
     if places.analyzer is not None:
         name = "analyzer to its highest attenuation"
         todo.append((name, places.analyzer.make_safe, partial(_refused, places.analyzer)))
-    problems = [_tried(act) for _, act, _ in todo]
+    problems: list[str] = []
+    for name, act, _ in todo:
+        if name == BIAS_OFF and problems:
+            _tried(partial(sleep, RF_BEFORE_BIAS_S))  # a clock that fails must not keep the bias on
+        problems.append(_tried(act))
     return tuple(
         SafeStep(name, problem or _tried(confirm)) for (name, _, confirm), problem in zip(todo, problems, strict=True)
     )
@@ -86,7 +99,7 @@ def _outputs(places: Places) -> list[tuple[str, str, Any]]:
     outputs: list[tuple[str, str, Any]] = [(f"RF of {place} off", place, source) for place, source in places.sources()]
     outputs.append(("noise source off", "noise_source", places.noise_source))
     outputs.append(("RF of network_analyzer off", "network_analyzer", places.network_analyzer))
-    outputs.append(("bias off", "supply", places.supply))
+    outputs.append((BIAS_OFF, "supply", places.supply))
     return [named for named in outputs if named[2] is not None]
 
 

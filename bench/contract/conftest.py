@@ -47,11 +47,11 @@ def opened(request: pytest.FixtureRequest) -> Iterator[OpenBench]:
         for place, error in missing.items():
             if place in places_asked_for(request.config):
                 pytest.exit(f"{place}: {error}", returncode=pytest.ExitCode.USAGE_ERROR)
-        left = unconfirmed(make_safe(bench.places))
+        left = unconfirmed(make_safe(bench.places, sleep=bench.clock.sleep))
         if left:
             pytest.exit(f"the bench could not be made safe: {'; '.join(left)}", returncode=pytest.ExitCode.TESTS_FAILED)
         yield bench
-        make_safe(bench.places)
+        make_safe(bench.places, sleep=bench.clock.sleep)
 
 
 @pytest.fixture

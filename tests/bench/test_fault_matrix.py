@@ -33,10 +33,10 @@ SEED = 20261102
 #: No night takes longer, in real seconds; an undisturbed one takes half a second, and each time-out 0.4 s.
 DEADLINE_S = 30.0
 
-#: How much faster than real time the rig runs, and how long, in real seconds, messages that were sent at once are under
-#: way at most on a busy machine.
+#: How much faster than real time the rig runs, and the pause between RF off and bias off in real seconds: messages are
+#: under way in real time, however fast the rig's clock runs, and the machine may be busy.
 SPEED = 6000.0
-MOMENT_S = 0.25
+PAUSE_S = 0.05
 
 POLICIES: tuple[Policy, ...] = ("trip", "retry, and the fault stays", "retry, and the fault passes")
 
@@ -78,6 +78,7 @@ FIRST, LAST = 60, 560
 
 @pytest.fixture
 def nights(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[FaultyNights]:
+    monkeypatch.setattr("bench.safe_state.RF_BEFORE_BIAS_S", PAUSE_S * SPEED)
     with faulty_nights(tmp_path, monkeypatch, SPEED) as made:
         yield made
 
@@ -117,26 +118,22 @@ def _holds_safe_state(night: Night) -> None:
 
 
 def _holds_order(night: Night) -> None:
-    """RF is told to be off before the bias is, and at the rig goes off with it at the latest, but for what was struck.
-
-    Commands that nothing acknowledges reach instruments on lines of their own in any order; they do within a moment.
-    """
+    """RF is told to be off before the bias is, and goes off before it at the rig, but for what was struck."""
     switched = [(place, text[-1] == "1") for place, text in night.sent if text in (":OUTP:STAT 0", ":OUTP:STAT 1")]
     sources = {"tone_1", "tone_2", "noise_source"} - {night.strike.place}
     last_on = max((at for at, (place, on) in enumerate(switched) if on and place != "chamber"), default=-1)
     way_down = [place for place, _ in switched[last_on + 1 :]]
     assert sources <= set(way_down[: way_down.index("supply")])
     emitting: dict[str, bool] = {}
-    bias_off_s = None
-    for at_s, where, what in night.log:
+    bias_is_off = False
+    for _, where, what in night.log:
         if what in ("rf on", "noise on"):
             emitting[where] = True
         elif what in ("rf off", "noise off"):
             emitting[where] = False
-            if bias_off_s is not None and where != night.strike.place:
-                assert at_s - bias_off_s < MOMENT_S * SPEED
+            assert not bias_is_off or where == night.strike.place
         elif what in ("bias off", "bias on"):
-            bias_off_s = at_s if what == "bias off" and night.strike.fault != "restart" else None
+            bias_is_off = what == "bias off" and night.strike.fault != "restart"
 
 
 def _holds_what_is_stored(night: Night, undisturbed: Night) -> None:

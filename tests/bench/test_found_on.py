@@ -67,7 +67,7 @@ def test_bring_up_says_what_it_found_on_and_switches_it_off_before_it_sets_anyth
 
 def test_what_is_off_is_not_told_of(setup: Setup, opened: OpenBench) -> None:
     """An ordinary evening."""
-    assert unconfirmed(make_safe(opened.places)) == ()
+    assert unconfirmed(make_safe(opened.places, sleep=opened.clock.sleep)) == ()
     reports = brought_up(setup, opened)
 
     assert "safe state: RF and bias off, confirmed by reading back" in reports

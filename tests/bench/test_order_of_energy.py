@@ -349,4 +349,4 @@ def test_a_chamber_that_refuses_its_idle_setting_is_not_called_confirmed(
     fakes = make_bench()
     fakes.queues["chamber"] = [entry]
 
-    assert unconfirmed(make_safe(make_places(fakes))) == left
+    assert unconfirmed(make_safe(make_places(fakes), sleep=fakes.clock.sleep)) == left

@@ -201,7 +201,7 @@ def test_a_source_that_was_on_when_a_sweep_failed_is_switched_off_on_the_way_to_
     at.bench.failing["network_analyzer", "finish"] = LinkLost("gone")
     with pytest.raises(LinkLost):
         at.take()
-    steps = [step.name for step in make_safe(at.places)]
+    steps = [step.name for step in make_safe(at.places, sleep=at.bench.clock.sleep)]
 
     assert at.places.network_analyzer is not None
     assert not at.places.network_analyzer.output_is_on()
@@ -213,7 +213,9 @@ def test_a_source_that_stays_on_is_named(make_network_setup: MakeSetup, stand: C
     at = stand(make_network_setup())
     at.bench.stuck_on = {"network_analyzer"}
 
-    assert [step.name for step in make_safe(at.places) if not step.confirmed] == ["RF of network_analyzer off"]
+    assert [step.name for step in make_safe(at.places, sleep=at.bench.clock.sleep) if not step.confirmed] == [
+        "RF of network_analyzer off"
+    ]
 
 
 def test_a_plan_counts_each_sweep_and_names_what_it_can_break(
