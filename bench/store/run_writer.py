@@ -80,6 +80,15 @@ def reopen_run(engine: Engine, where: str, run: str) -> RunWriter:
     return RunWriter(engine, where, run)
 
 
+def note_event(
+    engine: Engine, where: str, run: str, at: datetime, kind: str, text: str, facts: Mapping[str, Any]
+) -> None:
+    """Note one event of a run; see ``RunWriter.event``."""
+    row = {"run": run, "at": at, "kind": kind, "text": text, "facts": dict(facts)}
+    with store_faults(where), engine.begin() as connection:
+        connection.execute(insert(tables.event), row)
+
+
 def _file_columns(kind: str, file: FileText) -> dict[str, str]:
     return {f"{kind}_file": file.name, f"{kind}_text": file.text, f"{kind}_fingerprint": file.fingerprint}
 
@@ -127,9 +136,7 @@ class RunWriter:
 
     def event(self, at: datetime, kind: str, text: str, facts: Mapping[str, Any] | None = None) -> None:
         """Note one event; allowed after ``finish`` too, as the way to the safe state may end later."""
-        row = {"run": self.run, "at": at, "kind": kind, "text": text, "facts": dict(facts or {})}
-        with store_faults(self._where), self._engine.begin() as connection:
-            connection.execute(insert(tables.event), row)
+        note_event(self._engine, self._where, self.run, at, kind, text, facts or {})
 
     def exchanges(self, exchanges: Sequence[Exchange]) -> None:
         """Note exchanges that belong to no condition: bring-up, soak, shut-down. None at all is harmless."""

@@ -9,6 +9,7 @@ Rule: this is the only face of the package; every failure is a StoreFault or a N
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
@@ -75,6 +76,17 @@ class Store:
         Raises NoSuchRun, or StoreFault if the run is done.
         """
         return run_writer.reopen_run(self._engine, self.name, run)
+
+    def note(self, run: str, event: Event) -> None:
+        """Note an event that comes from outside the run's own loop. Use it from one thread."""
+        run_writer.note_event(self._engine, self.name, run, event.at, event.kind, event.text, event.facts)
+
+    @property
+    def file(self) -> Path | None:
+        """The file that holds the store; None for another database."""
+        url = self._engine.url
+        named = url.get_backend_name() == "sqlite" and url.database and not url.database.startswith("file:")
+        return Path(str(url.database)) if named and url.database != ":memory:" else None
 
     def runs(self) -> tuple[RunLine, ...]:
         """All runs, the one that began last first."""
