@@ -3,6 +3,9 @@
     BenchError
     ├── StoreFault      the store cannot be opened, read or written
     ├── NoSuchRun       a run's name fits none, or several
+    ├── BenchInUse      another process has an instrument of the bench
+    ├── RunInUse        another process is writing the run
+    ├── Changed         what a run rests on is not as it was when it began
     ├── Tripped         an interlock was broken; the bench has been made safe
     ├── Stopped         the user stopped the run; the bench has been made safe
     └── UnsafeBench     the safe state could not be confirmed: a person must go to the bench
@@ -24,6 +27,60 @@ class StoreFault(BenchError):
 
 class NoSuchRun(BenchError):
     """The text that names a run fits no run, or more than one."""
+
+
+class BenchInUse(BenchError):
+    """Another process has an instrument of the bench; nothing was opened.
+
+    Args:
+        bench: The bench's name.
+        place: Place of the first instrument that is held.
+        resource: Its resource.
+        holder: Who has it, since when.
+    """
+
+    def __init__(self, bench: str, place: str, resource: str, holder: str) -> None:
+        super().__init__(
+            f"bench {bench} is in use: {holder} has {place} at {resource}; nothing was opened. "
+            "Wait until that has ended, or stop it"
+        )
+        self.place = place
+        self.holder = holder
+
+
+class RunInUse(BenchError):
+    """Another process is writing the run.
+
+    Args:
+        run: Id of the run.
+        holder: Who writes it, since when.
+    """
+
+    def __init__(self, run: str, holder: str) -> None:
+        super().__init__(f"run {run[:8]} is going on: {holder} writes it; there is nothing to resume until that ends")
+        self.run = run
+        self.holder = holder
+
+
+class Changed(BenchError):
+    """What a run rests on has changed since it began; nothing was opened.
+
+    Args:
+        run: Id of the run.
+        changes: What has changed, a line each.
+        acceptable: Whether ``--accept-change`` would let it go on.
+    """
+
+    def __init__(self, run: str, changes: tuple[str, ...], *, acceptable: bool = True) -> None:
+        way = (
+            "Take the change back, begin a new run with it, or give --accept-change: the run then goes on WITH WHAT IT "
+            "BEGAN WITH, and the change is kept in its record"
+            if acceptable
+            else "A run has one unit: begin a new run for the other one"
+        )
+        lines = "\n  ".join(changes)
+        super().__init__(f"since run {run[:8]} began there are changes:\n  {lines}\n{way}")
+        self.changes = changes
 
 
 class Tripped(BenchError):

@@ -13,6 +13,9 @@ from typing import Literal
 EventKind = Literal[
     "run began",
     "run resumed",
+    "taken over",
+    "change accepted",
+    "rechecked",
     "hazard",
     "identified",
     "bring-up",

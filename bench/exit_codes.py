@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enum import IntEnum
 
-from bench.errors import BenchError, NoSuchRun, Stopped, StoreFault, Tripped, UnsafeBench
+from bench.errors import BenchError, BenchInUse, NoSuchRun, Stopped, StoreFault, Tripped, UnsafeBench
 from drivers.errors import InstrumentError
 from sequences.errors import SequenceError
 
@@ -30,6 +30,8 @@ BY_ERROR: tuple[tuple[type[Exception], ExitCode], ...] = (
     (Stopped, ExitCode.STOPPED),
     (Tripped, ExitCode.TRIPPED),
     (UnsafeBench, ExitCode.TRIPPED),
+    # Nothing is wrong with files or words: the instruments are not to be had now, as if they were switched off.
+    (BenchInUse, ExitCode.INSTRUMENT),
     (InstrumentError, ExitCode.INSTRUMENT),
     (BenchError, ExitCode.BAD_INPUT),
 )

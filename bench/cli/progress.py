@@ -20,7 +20,9 @@ if TYPE_CHECKING:
     from bench.plan import Plan
 
 #: Events that a person wants to read as they happen; bring-up and safe-state steps are in the run's record.
-SPOKEN = frozenset({"run resumed", "soak timed out", "retrying", "tripped", "stopped"})
+SPOKEN = frozenset(
+    {"run resumed", "taken over", "change accepted", "rechecked", "soak timed out", "retrying", "tripped", "stopped"}
+)
 
 #: Those of them after which nothing more is measured.
 ENDING = frozenset({"tripped", "stopped"})

@@ -97,9 +97,17 @@ class RunRecord:
 
     @classmethod
     def of(
-        cls, setup: Setup, *, unit: str, operator: str, began: datetime, tool_version: str, kind: RunKind = "unit"
+        cls,
+        setup: Setup,
+        *,
+        unit: str,
+        operator: str,
+        began: datetime,
+        tool_version: str,
+        kind: RunKind = "unit",
+        run: str = "",
     ) -> Self:
-        """Record of a run of ``setup`` on a unit, with a fresh id."""
+        """Record of a run of ``setup`` on a unit, with the id ``run``, or a fresh one."""
         return cls(
             unit=unit,
             part=setup.part.model.part.name,
@@ -110,6 +118,7 @@ class RunRecord:
             tool_version=tool_version,
             texts=RunTexts.of(setup),
             kind=kind,
+            id=run or str(uuid4()),
         )
 
 
