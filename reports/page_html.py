@@ -120,6 +120,8 @@ def _page(report: Report) -> dict[str, Any]:
         "untested": _untested(report.limits),
         "hazards": [_hazard(hazard) for hazard in report.hazards],
         "events": _events(report.events),
+        "events_summary": _events_summary(report.events),
+        "events_open": facts.state != "done",  # how a night ended early is wanted at once
         "events_left_out": _left_out(len(report.events)),
         "instruments": [_instrument(row, facts.began.date()) for row in report.instruments.to_dict("records")],
         "calibration_text": f"Due dates are held against the day on which the run began, {facts.began:%Y-%m-%d}.",
@@ -247,6 +249,14 @@ def _events(events: pd.DataFrame) -> list[dict[str, str]]:
     return [
         {"at": time_text(at), "kind": kind, "text": true_minus(text)} for at, kind, text in zip(*columns, strict=True)
     ]
+
+
+def _events_summary(events: pd.DataFrame) -> str:
+    """How many there are, and from when to when, for a table that is folded."""
+    if events.empty:
+        return ""
+    first, last = events["at"].iloc[0], events["at"].iloc[-1]
+    return f"{len(events):,} event{'s' if len(events) > 1 else ''}, {time_text(first)} to {time_text(last)}"
 
 
 def _left_out(count: int) -> str:
