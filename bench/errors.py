@@ -3,6 +3,7 @@
     BenchError
     ├── StoreFault      the store cannot be opened, read or written
     ├── NoSuchRun       a run's name fits none, or several
+    ├── HazardsRefused  a hazard must be mended or acknowledged first; nothing was switched on
     ├── BenchInUse      another process has an instrument of the bench
     ├── RunInUse        another process is writing the run
     ├── Changed         what a run rests on is not as it was when it began
@@ -81,6 +82,19 @@ class Changed(BenchError):
         lines = "\n  ".join(changes)
         super().__init__(f"since run {run[:8]} began there are changes:\n  {lines}\n{way}")
         self.changes = changes
+
+
+class HazardsRefused(BenchError):
+    """A hazard must be mended, or acknowledged by a person, before the run may start; nothing was opened.
+
+    Args:
+        text: Which, why, and what to do.
+        names: Names of the hazards.
+    """
+
+    def __init__(self, text: str, names: tuple[str, ...]) -> None:
+        super().__init__(text)
+        self.names = names
 
 
 class Tripped(BenchError):

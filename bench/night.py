@@ -8,13 +8,17 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 from uuid import uuid4
 
-from bench.assemble import Missing, OpenBench, open_bench
+from bench.acknowledgements import NOTHING, Acknowledged, accept, with_machine
+from bench.assemble import Missing, OpenBench, clock_of, open_bench
 from bench.book import StoreBook
 from bench.errors import StoreFault, UnsafeBench
 from bench.events import Event, Listener
+from bench.guarding import Guarded, guarded
+from bench.hazard import Hazard
 from bench.job import Job, StopSwitch
 from bench.locks import Holder, hold_bench, hold_run
 from bench.plan import Plan, acquisition_for, make_plan, plan_for, through_plan
+from bench.resuming import Compared, Comparison
 from bench.runner import Runner
 from bench.safe_state import make_safe, unconfirmed
 from bench.setups import setup_of
@@ -41,16 +45,27 @@ OnBegin = Callable[[str, Plan], None]
 
 
 def start_run(
-    setup: Setup, unit: str, operator: str, store: Store, listener: Listener, stop: StopSwitch, on_begin: OnBegin
+    setup: Setup,
+    unit: str,
+    operator: str,
+    store: Store,
+    listener: Listener,
+    stop: StopSwitch,
+    on_begin: OnBegin,
+    acknowledged: tuple[str, ...] = (),
 ) -> Night:
     """Run a sequence on a unit. Raises what ``Runner.run`` raises, after the safe state has been sought.
 
-    ``on_begin`` is told the run's id and plan before anything is powered.
+    ``on_begin`` is told the run's id and plan before anything is powered. Raises HazardsRefused, with nothing opened,
+    if a hazard is blocking, or not among those that ``operator`` has ``acknowledged`` by name.
     """
-    plan = make_plan(setup)
+    plan = with_machine(make_plan(setup), store.folder)
+    said = Acknowledged(acknowledged, operator)
+    taken = accept(plan.hazards, said)
     run = str(uuid4())
     with (
         _ours(setup, run, operator) as died,
+        guarded(setup.bench.model) as guard,
         open_bench(setup.bench, setup.part.model, unit) as bench,
     ):
         record = RunRecord.of(
@@ -58,24 +73,35 @@ def start_run(
         )
         book = StoreBook(store.begin_run(record), setup, bench.clock)
         book.plan(plan.conditions, plan.hazards)
+        _say_acknowledged(taken, said, bench, book, listener)
         _say_taken_over(died, bench, book, listener)
         on_begin(record.id, plan)
-        _run(Job(record.id, setup, acquisition_for(setup), plan.conditions), bench, book, listener, stop)
+        guard.watch(setup, run, store, bench.clock)
+        _run(Job(record.id, setup, acquisition_for(setup), plan.conditions), bench, book, listener, stop, guard)
         return Night(record.id, len(plan.conditions), len(plan.conditions), bench.clock.elapsed_s())
 
 
 def start_through(
-    setup: Setup, operator: str, store: Store, listener: Listener, stop: StopSwitch, on_begin: OnBegin
+    setup: Setup,
+    operator: str,
+    store: Store,
+    listener: Listener,
+    stop: StopSwitch,
+    on_begin: OnBegin,
+    acknowledged: tuple[str, ...] = (),
 ) -> Night:
     """Run a sequence with a through in the unit's place; see ``start_run``.
 
     The whole bench is made safe first, and confirmed; then only sources, switches and analyzer are used, so that bias
     stays off. Raises FileFaults if the sources cannot give the levels without a unit's gain.
     """
-    plan = through_plan(setup)
+    plan = with_machine(through_plan(setup), store.folder)
+    said = Acknowledged(acknowledged, operator)
+    taken = accept(plan.hazards, said)
     run = str(uuid4())
     with (
         _ours(setup, run, operator) as died,
+        guarded(setup.bench.model) as guard,
         open_bench(setup.bench, setup.part.model, NO_UNIT, through=True) as bench,
     ):
         began, version = bench.clock.now(), tool_version()
@@ -84,11 +110,13 @@ def start_through(
         )
         book = StoreBook(store.begin_run(record), setup, bench.clock)
         book.plan(plan.conditions, plan.hazards)
+        _say_acknowledged(taken, said, bench, book, listener)
         _say_taken_over(died, bench, book, listener)
         on_begin(record.id, plan)
         # The acquisition of a run with a unit, so that the analyzer stands as it does there.
         job = Job(record.id, plan.setup, acquisition_for(setup), plan.conditions)
-        _run(job, _without_unit(bench), book, listener, stop)
+        guard.watch(setup, run, store, bench.clock)
+        _run(job, _without_unit(bench), book, listener, stop, guard)
         return Night(record.id, len(plan.conditions), len(plan.conditions), bench.clock.elapsed_s())
 
 
@@ -102,11 +130,17 @@ def _ours(setup: Setup, run: str, operator: str) -> Iterator[tuple[Holder, ...]]
 
 def _say_taken_over(died: tuple[Holder, ...], bench: OpenBench, book: StoreBook, listener: Listener) -> None:
     for holder in died:
-        event = Event(
-            bench.clock.now(), "taken over", f"from {holder}, which did not end by itself", {"pid": holder.pid}
-        )
-        book.event(event)
-        listener(event)
+        text = f"from {holder}, which did not end by itself"
+        _tell(Event(bench.clock.now(), "taken over", text, {"pid": holder.pid}), book, listener)
+
+
+def _say_acknowledged(
+    taken: tuple[Hazard, ...], said: Acknowledged, bench: OpenBench, book: StoreBook, listener: Listener
+) -> None:
+    book.acknowledged(taken, said.by)
+    for hazard in taken:
+        facts = {"hazard": hazard.name, "operator": said.by}
+        _tell(Event(bench.clock.now(), "acknowledged", f"{hazard.name}, by {said.by}", facts), book, listener)
 
 
 def _without_unit(bench: OpenBench) -> OpenBench:
@@ -117,11 +151,46 @@ def _without_unit(bench: OpenBench) -> OpenBench:
     return replace(bench, places=replace(bench.places, **dict.fromkeys(WITHOUT_UNIT)))
 
 
-def resume_run(store: Store, run: str, listener: Listener, stop: StopSwitch, on_begin: OnBegin) -> Night:
+def resume_run(
+    store: Store,
+    run: str,
+    listener: Listener,
+    stop: StopSwitch,
+    on_begin: OnBegin,
+    comparison: Comparison | None = None,
+    said: Acknowledged = NOTHING,
+) -> Night:
     """Go on with a run that was stopped, tripped or cut off, with the files that it began with.
 
-    ``on_begin`` is told the plan of what is left. Raises StoreFault if the run is done, otherwise as ``start_run``.
+    ``on_begin`` is told the plan of what is left. ``comparison`` says what the files and the unit are now, and whether
+    a change is accepted; without it only calibration dates are looked at. ``said``: as for ``start_run``, anew.
+
+    Raises:
+        StoreFault: The run is done, or has no plan.
+        RunInUse: It is being written.
+        Changed: What the run rests on has changed since it began, and nobody has accepted that.
+
+    Otherwise as ``start_run``.
     """
+    holder = Holder.here("run", run, store.run(run).operator)
+    with hold_run(run, holder) as wrote:
+        company = _Company(listener, stop, on_begin, said)
+        return _resume(store, run, holder, wrote, comparison or Comparison(), company)
+
+
+@dataclass(frozen=True, slots=True)
+class _Company:
+    """Who is told of a run, who may stop it, and who has acknowledged its hazards."""
+
+    listener: Listener
+    stop: StopSwitch
+    on_begin: OnBegin
+    said: Acknowledged
+
+
+def _resume(
+    store: Store, run: str, holder: Holder, wrote: tuple[Holder, ...], comparison: Comparison, company: _Company
+) -> Night:
     setup = setup_of(store, run)
     planned = store.planned_conditions(run)
     conditions = tuple(item.condition for item in planned)
@@ -137,10 +206,19 @@ def resume_run(store: Store, run: str, listener: Listener, stop: StopSwitch, on_
         raise StoreFault(f"run {run} was cut off before its plan was stored; begin it anew")
     # The instruments that a through leaves alone are on the bench all the same, and are made safe.
     whole = setup_of(store, run, with_unit=True)
+    today = clock_of(whole.bench.model, last).now().date()
+    compared = comparison.accepted(line, store.run_texts(run), whole.bench.model, today)
+    remaining = tuple(item.condition for item in planned if item.completed is None)
+    plan = with_machine(plan_for(setup, remaining), store.folder, last)
+    taken = accept(plan.hazards, company.said)
     missing: Missing = {}
-    with open_bench(
-        whole.bench, setup.part.model, line.unit, goes_on_from=last, through=through, missing=missing
-    ) as bench:
+    with (
+        hold_bench(whole.bench.model, holder) as had,
+        guarded(whole.bench.model) as guard,
+        open_bench(
+            whole.bench, setup.part.model, line.unit, goes_on_from=last, through=through, missing=missing
+        ) as bench,
+    ):
         if missing:
             # A process that was killed has left everything on: what can be reached is switched off.
             first = next(iter(missing.values()))
@@ -150,10 +228,29 @@ def resume_run(store: Store, run: str, listener: Listener, stop: StopSwitch, on_
             raise first
         book = StoreBook(store.reopen_run(run), whole, bench.clock)
         job = Job(run, setup, acquisition_for(whole), conditions, done)
-        on_begin(run, plan_for(setup, tuple(condition for _, condition in job.left())))
-        _run(job, _without_unit(bench) if through else bench, book, listener, stop)
+        book.hazards(plan.hazards)
+        _say_acknowledged(taken, company.said, bench, book, company.listener)
+        company.on_begin(run, plan)
+        _say_taken_over(tuple(dict.fromkeys((*wrote, *had))), bench, book, company.listener)
+        _say_compared(compared, bench, book, company.listener)
+        guard.watch(whole, run, store, bench.clock)
+        _run(job, _without_unit(bench) if through else bench, book, company.listener, company.stop, guard)
         return Night(run, len(conditions), len(conditions) - len(done), bench.clock.elapsed_s())
 
 
-def _run(job: Job, bench: OpenBench, book: StoreBook, listener: Listener, stop: StopSwitch) -> None:
-    Runner(job, bench.places, bench.clock, book, listener, stop, bench.log.take).run()
+def _say_compared(compared: Compared, bench: OpenBench, book: StoreBook, listener: Listener) -> None:
+    for change in compared.changes:
+        facts = {"what": change.what, "key": change.key, "was": change.was, "is": change.now}
+        _tell(Event(bench.clock.now(), "change accepted", str(change), facts), book, listener)
+    _tell(Event(bench.clock.now(), "compared", compared.text), book, listener)
+
+
+def _tell(event: Event, book: StoreBook, listener: Listener) -> None:
+    book.event(event)
+    listener(event)
+
+
+def _run(job: Job, bench: OpenBench, book: StoreBook, listener: Listener, stop: StopSwitch, guard: Guarded) -> None:
+    clock, hear = guard.clock(bench.clock), guard.listener(listener)
+    bench.log.heard_by(guard.exchanged)
+    Runner(job, bench.places, clock, book, hear, stop, bench.log.take).run()

@@ -40,14 +40,6 @@ def setup_of(
     return through_setup(setup) if store.run(run).kind == "through" and not with_unit else setup
 
 
-def changed_tables(setup: Setup, folder: Path) -> tuple[str, ...]:
-    """Tables of deviations that stand in ``folder`` otherwise than a run keeps them; it goes on with those it keeps."""
-    named = {entry.deviations for entry in setup.bench.model.instrument.present.values()} - {None}
-    kept = {name: text for name, text in setup.bench.attachments.items() if name in named}
-    found = {name: folder / name for name in kept if (folder / name).is_file()}
-    return tuple(name for name, path in found.items() if path.read_text("utf-8-sig", "replace") != kept[name])
-
-
 def _setup_with_unit(store: Store, run: str, part: Path | None, bench: Path | None) -> Setup:
     texts = store.run_texts(run)
     stored = parse_setup(texts.sequence.text, texts.part.text, texts.bench.text, texts.attachments)

@@ -46,6 +46,8 @@ def check(
     what a sequence needs. With --loopback, and with no fault, bias and then each source alone are switched on, at a
     level that it names first: does every tone arrive where, and as strong as, the files say?
 
+    A bench that a run has is not opened: who has it is said instead.
+
     Example: nightbench check my.bench.toml --sequence my.sequence.toml
     """
     from bench.cli.findings import check_json, show_check
@@ -85,6 +87,7 @@ def check(
 def _look(loaded: Loaded[Bench]) -> tuple[Finding, ...]:
     from bench.assemble import Missing, open_bench
     from bench.check import check_bench
+    from bench.locks import Holder, hold_bench
     from drivers.errors import NotThere
     from sequences.read_files import demo_file, read_part
 
@@ -92,7 +95,10 @@ def _look(loaded: Loaded[Bench]) -> tuple[Finding, ...]:
     stand_in = read_part(demo_file("virga-2.part.toml")).model
     missing: Missing = {}
     try:
-        with open_bench(loaded, stand_in, "none", missing=missing) as opened:
+        with (
+            hold_bench(loaded.model, Holder.here("check")),
+            open_bench(loaded, stand_in, "none", missing=missing) as opened,
+        ):
             return check_bench(loaded.model, opened, missing)
     except NotThere as error:
         raise _with_advice(error, loaded) from error.__cause__

@@ -40,6 +40,7 @@ def run_loopback(plan: LoopPlan, loaded: Loaded[Bench], unit: str, *, as_json: b
     from bench.assemble import open_bench
     from bench.cli.plan import show_hazards
     from bench.cli.progress import stop_on_signals
+    from bench.locks import Holder, hold_bench
     from bench.loopback import loop_back
 
     # For machines there is one object at the end; what a person should know goes to standard error.
@@ -49,7 +50,11 @@ def run_loopback(plan: LoopPlan, loaded: Loaded[Bench], unit: str, *, as_json: b
         line(out, KNOW, sentence)
     out.print()
     show_hazards(plan.hazards, to_side=True)
-    with stop_on_signals() as stop, open_bench(loaded, plan.part, unit, through=plan.through) as opened:
+    with (
+        hold_bench(loaded.model, Holder.here("loopback")),
+        stop_on_signals() as stop,
+        open_bench(loaded, plan.part, unit, through=plan.through) as opened,
+    ):
         outcome = loop_back(plan, opened, _reporter(out), lambda trial: show_trial(out, trial), stop)
     show_outcome(out, outcome)
     return outcome

@@ -11,6 +11,7 @@ import typer
 
 from bench.cli.options import (
     DEFAULT_STORE,
+    Acknowledge,
     BenchFile,
     Folder,
     Json,
@@ -20,6 +21,7 @@ from bench.cli.options import (
     RunName,
     SequenceFile,
     Store,
+    TellFile,
 )
 
 if TYPE_CHECKING:
@@ -28,11 +30,18 @@ if TYPE_CHECKING:
     from bench.night import Night, OnBegin
     from bench.plan import Plan
     from bench.store.store import Store as OpenStore
+    from bench.tell_file import TellFile as Tell
     from reports.summary import Report
 
     Work = Callable[[OpenStore, Listener, StopSwitch, OnBegin], Night]
 
 Through = Annotated[bool, typer.Option("--through", help="No unit: a through in its place, bias stays off.")]
+OtherSequence = Annotated[
+    Path | None, typer.Option("--sequence", help="Sequence file to compare with; else where it lay.", metavar="FILE")
+]
+AcceptChange = Annotated[
+    bool, typer.Option("--accept-change", help="Go on with what the run began with, though files have changed since.")
+]
 ReportWanted = Annotated[bool, typer.Option("--report/--no-report", help="Write a report at the end.")]
 
 
@@ -46,58 +55,79 @@ def run(
     store: Store = DEFAULT_STORE,
     to: Folder = None,
     report: ReportWanted = True,
+    acknowledge: Acknowledge = None,
+    tell: TellFile = None,
     as_json: Json = False,
 ) -> None:
     """Run a sequence on a unit, unattended, and report.
 
     With --through there is no unit: the run shows what the bench itself contributes.
+    On a real bench, hazards that only a person can deal with are acknowledged by their names in the plan.
 
     Example: nightbench run my.sequence.toml --unit VG2-0007
     """
+    from bench.cli.tell import own_tell_file
     from bench.night import start_run, start_through
     from bench.setups import setup_from_files
 
     if (unit is None) is not through:
         raise typer.BadParameter("give a SERIAL, or --through for a through in its place", param_hint="--unit")
     setup = setup_from_files(sequence, bench, part)
+    named = tuple(acknowledge or ())
 
     def work(opened: OpenStore, listener: Listener, stop: StopSwitch, on_begin: OnBegin) -> Night:
         if unit is None:
-            return start_through(setup, operator, opened, listener, stop, on_begin)
-        return start_run(setup, unit, operator, opened, listener, stop, on_begin)
+            return start_through(setup, operator, opened, listener, stop, on_begin, named)
+        return start_run(setup, unit, operator, opened, listener, stop, on_begin, named)
 
-    make_night(work, store, must_exist=False, to=to, with_report=report, as_json=as_json)
+    make_night(work, store, must_exist=False, to=to, with_report=report, as_json=as_json, tell=own_tell_file(tell))
 
 
 def resume(
     run_name: RunName,
+    unit: MaybeUnit = None,
+    sequence: OtherSequence = None,
+    bench: BenchFile = None,
+    part: PartFile = None,
+    accept_change: AcceptChange = False,
     store: Store = DEFAULT_STORE,
     to: Folder = None,
     report: ReportWanted = True,
+    tell: TellFile = None,
     as_json: Json = False,
 ) -> None:
     """Go on with a run that was stopped, tripped or cut off, with the files that it began with.
 
-    A folder of own drivers is looked for from the current folder.
+    Before anything is opened the files are compared with those of the run, where they lay or as the options name them:
+    a change must be accepted, and the run goes on with what it began with. The serial of the unit on the bench, where
+    given, must be the run's. A folder of own drivers is looked for from the current folder.
 
     Example: nightbench resume latest
     """
-    from bench.cli.output import side_console
+    from bench.cli.tell import own_tell_file
     from bench.night import resume_run
-    from bench.setups import changed_tables, setup_of
+    from bench.resuming import Comparison
+
+    named = {"part": part, "bench": bench, "sequence": sequence}
+    given = {kind: path for kind, path in named.items() if path is not None}
+    comparison = Comparison(given, unit, accept=accept_change)
 
     def work(opened: OpenStore, listener: Listener, stop: StopSwitch, on_begin: OnBegin) -> Night:
-        run_id = opened.find_run(run_name)
-        for name in changed_tables(setup_of(opened, run_id), Path.cwd()):
-            side_console().print(
-                f"{name} has changed since the run began; it goes on with the table that it began with", soft_wrap=True
-            )
-        return resume_run(opened, run_id, listener, stop, on_begin)
+        return resume_run(opened, opened.find_run(run_name), listener, stop, on_begin, comparison)
 
-    make_night(work, store, must_exist=True, to=to, with_report=report, as_json=as_json)
+    make_night(work, store, must_exist=True, to=to, with_report=report, as_json=as_json, tell=own_tell_file(tell))
 
 
-def make_night(work: Work, store: str, *, must_exist: bool, to: Path | None, with_report: bool, as_json: bool) -> None:
+def make_night(
+    work: Work,
+    store: str,
+    *,
+    must_exist: bool,
+    to: Path | None,
+    with_report: bool,
+    as_json: bool,
+    tell: Tell | None = None,
+) -> None:
     """Do the run that ``work`` does, with progress, hazards and a way to stop; report; exit by the decision."""
     from bench.cli.answers import check_folder, write_report
     from bench.cli.plan import show_hazards
@@ -107,37 +137,45 @@ def make_night(work: Work, store: str, *, must_exist: bool, to: Path | None, wit
     from bench.exit_codes import of_decision
     from bench.reporting import report_of
     from bench.store.store import open_store
+    from bench.witnesses import Witnesses
     from drivers.errors import InstrumentError
 
     if with_report and to is not None:
         check_folder(to)
     clock = RealClock()
-    with open_store(store, must_exist=must_exist) as opened:
+    progress = RunProgress()
+    with open_store(store, must_exist=must_exist) as opened, Witnesses(opened, progress, tell, clock) as witnesses:
         store_name = opened.name.removeprefix("store ")  # its name in messages; here it must do for --store
-        with RunProgress() as progress, stop_on_signals() as stop:
+        with progress, stop_on_signals() as stop:
 
             def on_begin(run_id: str, plan: Plan) -> None:
                 show_hazards(plan.hazards, to_side=True)
+                witnesses.begin(run_id, plan)
                 progress.begin(run_id, plan)
 
             try:
-                night = work(opened, progress, stop, on_begin)
+                night = work(opened, witnesses, stop, on_begin)
             except (BenchError, InstrumentError) as error:
+                witnesses.ended_by(error)
                 if progress.run:
                     error.add_note(resume_hint(progress.run, store_name))
+                if witnesses.log:
+                    error.add_note(f"log: {witnesses.log}")
                 raise
+            finally:
+                witnesses.all_told()
         report = report_of(opened, night.run)
         try:
             page = write_report(report, to) if with_report else None
         except BenchError as error:
             error.add_note(f"the run is kept: nightbench report {_named(night.run, store_name)}")
             raise
-    _answer(night, report, store_name, page, clock.elapsed_s(), as_json=as_json)
-    raise typer.Exit(of_decision(report.decision))
+        _answer(night, report, store_name, page, witnesses.log, clock.elapsed_s(), as_json=as_json)
+        raise typer.Exit(of_decision(report.decision))
 
 
 def _answer(
-    night: Night, report: Report, store_name: str, page: Path | None, elapsed_s: float, *, as_json: bool
+    night: Night, report: Report, store_name: str, page: Path | None, log: str, elapsed_s: float, *, as_json: bool
 ) -> None:
     """Say what the run decided and where everything lies."""
     from bench.cli.answers import show_decisions
@@ -149,6 +187,7 @@ def _answer(
                 "run": night.run,
                 "store": store_name,
                 "report": None if page is None else str(page),
+                "log": log or None,
                 "conditions": night.conditions,
                 "decision": report.decision,
                 "not_tested": sum(limit.decision == "not tested" for limit in report.limits),
@@ -165,6 +204,8 @@ def _answer(
         f"{duration_text(elapsed_s)} here"
     )
     out.print(f"store:  {store_name}", soft_wrap=True)
+    if log:
+        out.print(f"log:    {log}", soft_wrap=True)
     if page is not None:
         out.print(f"report: {page}", soft_wrap=True)
 

@@ -109,7 +109,7 @@ def run_texts(engine: Engine, where: str, run: str) -> RunTexts:
     if row is None:
         raise NoSuchRun(f"{where}: no run {run}")
     part, bench, sequence = (
-        FileText(row[f"{kind}_file"], row[f"{kind}_text"], row[f"{kind}_fingerprint"])
+        FileText(row[f"{kind}_file"], row[f"{kind}_text"], row[f"{kind}_fingerprint"], row[f"{kind}_folder"])
         for kind in ("part", "bench", "sequence")
     )
     return RunTexts(part, bench, sequence, row["attachments"])

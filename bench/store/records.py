@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from sequences.conditions import Condition
     from sequences.read_files import Loaded, Setup
 
-RunState = Literal["running", "done", "tripped", "stopped"]
+RunState = Literal["running", "done", "tripped", "stopped", "interrupted"]
 
 #: What stood in the unit's place.
 RunKind = Literal["unit", "through"]
@@ -32,16 +32,20 @@ class FileText:
         name: File name without its folder.
         text: The whole text.
         fingerprint: SHA-256 of the file in hexadecimal.
+        folder: Where it lay, whole; empty if that is not known.
     """
 
     name: str
     text: str
     fingerprint: str
+    folder: str = ""
 
     @classmethod
     def of(cls, loaded: Loaded[Any]) -> Self:
         """The text of a file that has been read."""
-        return cls(loaded.path.name, loaded.text, loaded.fingerprint)
+        # A text that was parsed has a name, but no folder.
+        folder = str(loaded.path.resolve().parent) if loaded.path.is_file() else ""
+        return cls(loaded.path.name, loaded.text, loaded.fingerprint, folder)
 
 
 @dataclass(frozen=True, slots=True)

@@ -89,8 +89,20 @@ def note_event(
         connection.execute(insert(tables.event), row)
 
 
+def interrupted(engine: Engine, where: str, run: str, at: datetime) -> None:
+    """Put a run that is still called running into state "interrupted"; see ``Store.interrupted``."""
+    goes_on = (tables.run.c.id == run) & (tables.run.c.state == "running")
+    with store_faults(where), engine.begin() as connection:
+        connection.execute(update(tables.run).where(goes_on).values(state="interrupted", ended=at))
+
+
 def _file_columns(kind: str, file: FileText) -> dict[str, str]:
-    return {f"{kind}_file": file.name, f"{kind}_text": file.text, f"{kind}_fingerprint": file.fingerprint}
+    return {
+        f"{kind}_file": file.name,
+        f"{kind}_text": file.text,
+        f"{kind}_fingerprint": file.fingerprint,
+        f"{kind}_folder": file.folder,
+    }
 
 
 class RunWriter:
@@ -118,7 +130,16 @@ class RunWriter:
 
     def hazards(self, notes: Iterable[HazardNote]) -> None:
         """Note the hazards as they were named before power-up. On a resumed run only new ones are added."""
-        self._add_new(tables.hazard, [asdict(note) for note in notes])
+        rows = [asdict(note) for note in notes]
+        # Who acknowledged is a table of its own.
+        self._add_new(tables.hazard, [{key: row[key] for key in row if key != "acknowledged"} for row in rows])
+
+    def acknowledgements(self, hazards: Iterable[str], operator: str, at: datetime) -> None:
+        """Note that ``operator`` has acknowledged hazards, by name. None at all is harmless."""
+        rows = [{"run": self.run, "hazard": name, "operator": operator, "at": at} for name in hazards]
+        if rows:
+            with store_faults(self._where), self._engine.begin() as connection:
+                connection.execute(insert(tables.acknowledgement), rows)
 
     def conditions(self, ordered: Sequence[Condition]) -> None:
         """Store the plan, all of it incomplete, number 0 first in run order. Raises StoreFault the second time."""

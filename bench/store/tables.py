@@ -33,7 +33,7 @@ from sqlalchemy import (
 )
 
 #: Newest revision in ``migrations/versions``: what a store has that this version of the tool made.
-SCHEMA_VERSION = "0003"
+SCHEMA_VERSION = "0005"
 
 #: Table in which the migrations note the revision.
 VERSION_TABLE = "schema_version"
@@ -110,6 +110,7 @@ run = Table(
     Column("sequence_fingerprint", String(64), nullable=False),
     Column("attachments", JSON, nullable=False),
     Column("kind", String(16), nullable=False, server_default="unit"),
+    *(Column(f"{file}_folder", Text, nullable=False, server_default="") for file in ("part", "bench", "sequence")),
 )
 
 instrument = Table(
@@ -190,6 +191,19 @@ exchange = Table(
     Column("payload", LargeBinary, nullable=False),
 )
 
+#: Readings of a complete condition that was measured once more as the run was resumed: kept apart, never used in a
+#: derivation.
+recheck = Table(
+    "recheck",
+    METADATA,
+    Column("condition_id", Integer, ForeignKey("condition.id"), nullable=False),
+    Column("at", UtcTime, nullable=False),
+    Column("repeat", SmallInteger, nullable=False),
+    Column("quantity_id", Integer, ForeignKey("quantity.id"), nullable=False),
+    Column("value", Double, nullable=False),
+    PrimaryKeyConstraint("condition_id", "at", "repeat", "quantity_id"),
+)
+
 event = Table(
     "event",
     METADATA,
@@ -212,9 +226,22 @@ hazard = Table(
     Column("consequence", Text, nullable=False),
     Column("action", Text, nullable=False),
     Column("source", Text, nullable=False),
+    Column("name", Text, nullable=False, server_default=""),
     PrimaryKeyConstraint("run", "number"),
+)
+
+acknowledgement = Table(
+    "acknowledgement",
+    METADATA,
+    # Whoever resumes a run acknowledges again: the same hazard may stand here more than once.
+    Column("id", Integer, primary_key=True),
+    _run_key(),
+    Column("hazard", Text, nullable=False),
+    Column("operator", Text, nullable=False),
+    Column("at", UtcTime, nullable=False),
 )
 
 Index(None, run.c.began)
 Index(None, exchange.c.run)
 Index(None, event.c.run)
+Index(None, acknowledgement.c.run)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from bench.errors import BenchError, NoSuchRun, Stopped, StoreFault, Tripped, UnsafeBench
+from bench.errors import BenchError, BenchInUse, Changed, NoSuchRun, RunInUse, Stopped, StoreFault, Tripped, UnsafeBench
 from bench.exit_codes import BY_ERROR, ExitCode, of_decision, of_error
 from bench.sequencer import ImpossibleStep
 from drivers.errors import InstrumentError, LinkLost, NotThere, NotUnderstood, OutOfTurn, Refused, TimedOut
@@ -20,6 +20,9 @@ ERRORS: list[tuple[Exception, ExitCode]] = [
     (NotCovered("output", "A", 200.0, 1e9, 1e6, 5e8), ExitCode.BAD_INPUT),
     (NoSuchRun("none"), ExitCode.BAD_INPUT),
     (StoreFault("locked"), ExitCode.STORE),
+    (BenchInUse("Nimbus", "supply", "GPIB0::7", "run 01234567"), ExitCode.INSTRUMENT),
+    (RunInUse("0123456789", "run 01234567"), ExitCode.BAD_INPUT),
+    (Changed("0123456789", ("supply: was, is",)), ExitCode.BAD_INPUT),
     (Stopped("0123456789"), ExitCode.STOPPED),
     (Tripped("too hot"), ExitCode.TRIPPED),
     (UnsafeBench(("bias off: silent",)), ExitCode.TRIPPED),

@@ -230,7 +230,7 @@ def test_a_night_with_instruments_of_ones_own_decides_as_the_ordinary_one(
     assert not any("table of deviations" in caveat for caveat in ordinary.caveats)
 
 
-def test_a_resumed_night_goes_on_with_the_table_that_it_began_with_and_says_if_the_file_has_changed(
+def test_a_resumed_night_wants_a_changed_table_accepted_and_goes_on_with_the_one_that_it_began_with(
     folder: Path, heard: list[OtherWords], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The table is in the store; the drivers' folder is found from the folder of the bench file."""
@@ -249,10 +249,16 @@ def test_a_resumed_night_goes_on_with_the_table_that_it_began_with_and_says_if_t
         start_run(setup_from_files(sequence), UNIT, "", store, hear, stop, lambda run, plan: None)
     (folder / TABLE).write_text("[deviations]\n", encoding="utf-8")
     before = sum(len(end.heard) for end in heard)
-    code = run_guarded(app, ["resume", "latest", "--json", "--no-report"])
+    refused = run_guarded(app, ["resume", "latest", "--json", "--no-report"])
+    asked = capsys.readouterr().err
+    assert refused == ExitCode.BAD_INPUT
+    assert f"{TABLE}: line 2 was" in asked
+    assert "--accept-change" in asked
+    assert sum(len(end.heard) for end in heard) == before
 
+    code = run_guarded(app, ["resume", "latest", "--json", "--no-report", "--accept-change"])
     said = capsys.readouterr()
     assert code == ExitCode.DONE, said.err
-    assert f"{TABLE} has changed since the run began; it goes on with the table that it began with" in said.err
+    assert f"change accepted: {TABLE}: line 2 was" in said.err
     assert sum(len(end.heard) for end in heard) > before
     assert all(":" not in message for end in heard for message in end.heard)

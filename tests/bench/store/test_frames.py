@@ -42,7 +42,9 @@ def test_the_record_of_a_setup_has_its_names_and_texts(setup: Setup) -> None:
     record = RunRecord.of(setup, unit="VG2-0013", operator="Ada", began=AT, tool_version="0.1.0")
 
     assert (record.part, record.bench, record.sequence) == ("VIRGA-2", "Nimbus", "quick")
-    assert record.texts.part == FileText("virga-2.part.toml", setup.part.text, setup.part.fingerprint)
+    assert record.texts.part == FileText(
+        "virga-2.part.toml", setup.part.text, setup.part.fingerprint, str(demo_file("virga-2.part.toml").parent)
+    )
     assert record.id != RunRecord.of(setup, unit="", operator="", began=AT, tool_version="").id
 
 

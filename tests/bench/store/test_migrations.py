@@ -21,13 +21,16 @@ from bench.store.migrations import SCRIPTS, migrate
 from bench.store.records import RunRecord
 from bench.store.store import open_store
 
+#: The version after that of the tables.
+NEXT_VERSION = f"{int(tables.SCHEMA_VERSION) + 1:04}"
+
 #: A revision of the future that adds a column with a value for old runs.
-NEXT = """
+NEXT = f"""
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0004"
-down_revision = "0003"
+revision = "{NEXT_VERSION}"
+down_revision = "{tables.SCHEMA_VERSION}"
 
 
 def upgrade() -> None:
@@ -124,7 +127,7 @@ def test_opening_an_older_store_brings_it_forward_and_keeps_its_runs(
     with open_store(str(path)) as store:
         run = store.begin_run(make_record()).run
     scripts = scripts_with(tmp_path, NEXT)
-    monkeypatch.setattr(connect, "SCHEMA_VERSION", "0004")
+    monkeypatch.setattr(connect, "SCHEMA_VERSION", NEXT_VERSION)
     monkeypatch.setattr(migrations, "migrate", lambda connection: migrate(connection, scripts=scripts))
 
     with open_store(str(path)) as store:
@@ -132,7 +135,7 @@ def test_opening_an_older_store_brings_it_forward_and_keeps_its_runs(
     database = sqlite3.connect(path)
     assert database.execute("SELECT id, note FROM run").fetchall() == [(run, "none")]
     database.close()
-    assert version_of(path) == [("0004",)]
+    assert version_of(path) == [(NEXT_VERSION,)]
 
 
 def test_a_migration_that_fails_leaves_the_store_as_it_was(
@@ -143,12 +146,12 @@ def test_a_migration_that_fails_leaves_the_store_as_it_was(
     before = schema_of(path)
     scripts = scripts_with(tmp_path, BROKEN_NEXT)
     with monkeypatch.context() as patch:
-        patch.setattr(connect, "SCHEMA_VERSION", "0004")
+        patch.setattr(connect, "SCHEMA_VERSION", NEXT_VERSION)
         patch.setattr(migrations, "migrate", lambda connection: migrate(connection, scripts=scripts))
         with pytest.raises(StoreFault, match="no_such_table"):
             open_store(str(path))
 
     assert schema_of(path) == before
-    assert version_of(path) == [("0003",)]
+    assert version_of(path) == [(tables.SCHEMA_VERSION,)]
     with open_store(str(path)) as store:
         assert store.runs() == ()
