@@ -19,6 +19,7 @@ from bench.cli.plan import plan
 from bench.cli.run import resume, run
 from bench.cli.runs import runs
 from bench.cli.simulate import simulate
+from bench.cli.tell import tell
 
 app = typer.Typer(
     name="nightbench",
@@ -30,7 +31,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
-for command in (demo, check, plan, run, resume, runs, derive, report, export, simulate):
+for command in (demo, check, plan, run, resume, runs, derive, report, export, simulate, tell):
     app.command()(command)
 
 

@@ -22,6 +22,14 @@ Residual = Annotated[
     str | None,
     typer.Option("--residual", help="Run with a through: what it shows counts as the bench's own.", metavar="RUN"),
 ]
+TellFile = Annotated[
+    Path | None,
+    typer.Option("--tell", envvar="NIGHTBENCH_TELL", help="File that says whom to tell; else your own.", metavar="FILE"),
+]
+Acknowledge = Annotated[
+    list[str] | None,
+    typer.Option("--acknowledge", help="Name of a hazard that you have dealt with; repeatable.", metavar="NAME"),
+]
 RunName = Annotated[str, typer.Argument(help="Run: its id, a unique beginning of it, or 'latest'.", metavar="RUN")]
 
 DEFAULT_STORE = "nightbench.db"

@@ -10,47 +10,45 @@ from bench.cli.options import DEFAULT_STORE, Json, Store
 from bench.cli.output import console, print_json, table_of
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence as SequenceOf
+
+    from bench.cli.output import Plain
+    from bench.events import Event
+    from bench.store.records import RunLine
     from bench.store.store import Store as OpenStore
 
-OneRun = Annotated[str | None, typer.Argument(help="Show this run's events instead.", metavar="[RUN]")]
+OneRun = Annotated[str | None, typer.Argument(help="Show this run and its events instead.", metavar="[RUN]")]
+WithValues = Annotated[bool, typer.Option("--events", help="Every event of the run with its values.")]
+OfKind = Annotated[
+    list[str] | None, typer.Option("--kind", help="Only events of this kind; may be repeated.", metavar="KIND")
+]
 
 
-def runs(run_name: OneRun = None, store: Store = DEFAULT_STORE, as_json: Json = False) -> None:
+def runs(
+    run_name: OneRun = None,
+    store: Store = DEFAULT_STORE,
+    events: WithValues = False,
+    kind: OfKind = None,
+    as_json: Json = False,
+) -> None:
     """List the runs of a store, or the events of one run.
 
     The newest run stands first.
 
-    Example: nightbench runs latest
+    Example: nightbench runs latest --events
     """
     from bench.store.store import open_store
 
+    if run_name is None and (events or kind):
+        raise typer.BadParameter("give the RUN whose events are wanted, such as latest", param_hint="RUN")
     with open_store(store, must_exist=True) as opened:
         if run_name is not None:
-            _events(opened.find_run(run_name), opened, as_json=as_json)
+            _one_run(opened.run(opened.find_run(run_name)), opened, kind or (), values=events, as_json=as_json)
             return
         lines = opened.runs()
+        logs = [_log(opened, line.id) for line in lines]
     if as_json:
-        print_json(
-            {
-                "runs": [
-                    {
-                        "run": line.id,
-                        "unit": line.unit,
-                        "kind": line.kind,
-                        "part": line.part,
-                        "bench": line.bench,
-                        "sequence": line.sequence,
-                        "operator": line.operator,
-                        "state": line.state,
-                        "began": line.began.isoformat(),
-                        "ended": None if line.ended is None else line.ended.isoformat(),
-                        "done": line.done,
-                        "conditions": line.total,
-                    }
-                    for line in lines
-                ]
-            }
-        )
+        print_json({"runs": [_run_json(line, log) for line, log in zip(lines, logs, strict=True)]})
         return
     if not lines:
         console().print("no runs yet; start one with: nightbench run SEQUENCE --unit SERIAL")
@@ -69,18 +67,59 @@ def runs(run_name: OneRun = None, store: Store = DEFAULT_STORE, as_json: Json = 
     console().print(table_of("", ("Run", "Unit", "Sequence", "State", "Conditions", "Began (UTC)"), rows))
 
 
-def _events(run: str, opened: OpenStore, *, as_json: bool) -> None:
-    events = opened.events(run)
+def _run_json(line: RunLine, log: str | None) -> dict[str, Plain]:
+    return {
+        "run": line.id,
+        "unit": line.unit,
+        "kind": line.kind,
+        "part": line.part,
+        "bench": line.bench,
+        "sequence": line.sequence,
+        "operator": line.operator,
+        "state": line.state,
+        "began": line.began.isoformat(),
+        "ended": None if line.ended is None else line.ended.isoformat(),
+        "done": line.done,
+        "conditions": line.total,
+        "log": log,
+    }
+
+
+def _log(opened: OpenStore, run: str) -> str | None:
+    """Path of the log of a run; None if it is not there, as on another computer."""
+    from bench.run_log import log_path
+
+    path = log_path(opened.file, run)
+    return str(path) if path.is_file() else None
+
+
+def _one_run(line: RunLine, opened: OpenStore, kinds: SequenceOf[str], *, values: bool, as_json: bool) -> None:
+    """One run: what it is, and what happened."""
+    all_of_it = opened.events(line.id)
+    events = [event for event in all_of_it if not kinds or event.kind in kinds]
+    log = _log(opened, line.id)
     if as_json:
-        print_json(
-            {
-                "run": run,
-                "events": [
-                    {"at": event.at.isoformat(), "kind": event.kind, "text": event.text, "facts": dict(event.facts)}
-                    for event in events
-                ],
-            }
-        )
+        found: list[Plain] = [
+            {"at": event.at.isoformat(), "kind": event.kind, "text": event.text, "facts": dict(event.facts)}
+            for event in events
+        ]
+        print_json(_run_json(line, log) | {"events": found})
         return
-    rows = [(event.at.strftime("%Y-%m-%d %H:%M:%S"), event.kind, event.text) for event in events]
-    console().print(table_of(f"Run {run}", ("Time (UTC)", "Event", "What"), rows))
+    out = console()
+    out.print(table_of(f"Run {line.id}", ("Time (UTC)", "Event", "What"), [_row(event, values) for event in events]))
+    if not events and all_of_it:
+        held = ", ".join(sorted({event.kind for event in all_of_it}))
+        out.print(f"no such event; there are: {held}", markup=False)
+    out.print(
+        f"unit {line.unit}, {line.sequence}: {line.state} at {line.done} of {line.total} conditions", markup=False
+    )
+    if log is not None:
+        out.print(f"log: {log}", soft_wrap=True, markup=False)
+
+
+def _row(event: Event, values: bool) -> tuple[str, str, str]:
+    from bench.run_log import facts_text
+
+    said = facts_text(event.facts) if values else ""
+    text = f"{event.text} [{said}]" if said else event.text
+    return event.at.strftime("%Y-%m-%d %H:%M:%S"), event.kind, text

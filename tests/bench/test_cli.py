@@ -288,9 +288,9 @@ def test_runs_lists_a_run_and_its_events(demo: Demo) -> None:
     listed = nightbench("runs", "--store", demo.store, "--json").json["runs"]
 
     assert [line["run"] for line in listed] == [run]
-    assert listed[0] | {"run": "", "began": "", "ended": ""} == {
+    assert listed[0] | {"run": "", "began": "", "ended": "", "log": ""} == {
         "run": "", "unit": "VG2-0007", "part": "VIRGA-2", "bench": "Nimbus", "sequence": "quick", "operator": "demo",
-        "state": "done", "began": "", "ended": "", "done": 42, "conditions": 42, "kind": "unit",
+        "state": "done", "began": "", "ended": "", "done": 42, "conditions": 42, "kind": "unit", "log": "",
     }  # fmt: skip
     for name in (run, run[:6], "latest"):
         events = nightbench("runs", name, "--store", demo.store, "--json").json
