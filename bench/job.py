@@ -15,7 +15,7 @@ from drivers.roles import Identity
 from sequences.conditions import Condition
 from sequences.read_files import Setup
 
-RunState = Literal["running", "done", "tripped", "stopped"]
+RunState = Literal["running", "done", "tripped", "stopped", "interrupted"]
 
 
 class RunBook(Protocol):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from drivers.messages import Exchange
 
 
@@ -10,10 +12,17 @@ class ExchangeLog:
 
     def __init__(self) -> None:
         self._exchanges: list[Exchange] = []
+        self._heard: Callable[[], None] | None = None
+
+    def heard_by(self, hear: Callable[[], None]) -> None:
+        """Have ``hear`` called after each exchange; what it raises goes through the driver to whoever asked."""
+        self._heard = hear
 
     def note(self, exchange: Exchange) -> None:
         """Keep one exchange."""
         self._exchanges.append(exchange)
+        if self._heard is not None:
+            self._heard()
 
     def take(self) -> list[Exchange]:
         """Exchanges since the last call, oldest first."""

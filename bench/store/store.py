@@ -21,6 +21,8 @@ from bench.store.records import ExchangeChunk, PlannedCondition, RunLine, RunRec
 from bench.store.run_writer import RunWriter
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from bench.events import Event
     from drivers.messages import Exchange
     from reports.frames import RunFrames
@@ -54,6 +56,14 @@ class Store:
         self.name = name
         self._engine = engine
 
+    @property
+    def folder(self) -> Path | None:
+        """Where its file lies, so that free space can be looked at; None for a database that is no file here."""
+        url = self._engine.url
+        if url.get_backend_name() != "sqlite" or not url.database or url.database.startswith("file:"):
+            return None
+        return Path(url.database).absolute().parent
+
     def __enter__(self) -> Self:
         return self
 
@@ -80,6 +90,15 @@ class Store:
     def note(self, run: str, event: Event) -> None:
         """Note an event that comes from outside the run's own loop. Use it from one thread."""
         run_writer.note_event(self._engine, self.name, run, event.at, event.kind, event.text, event.facts)
+
+    def interrupted(self, run: str, at: datetime) -> None:
+        """Note that the process of a run has ended without a word, at ``at``; nothing if the run has ended by itself."""
+        run_writer.interrupted(self._engine, self.name, run, at)
+
+    @property
+    def url(self) -> str:
+        """What opens this store in another process, password included."""
+        return self._engine.url.render_as_string(hide_password=False)
 
     @property
     def file(self) -> Path | None:

@@ -1,0 +1,291 @@
+"""The guard process: makes the bench safe when the run that started it dies, hangs or asks.
+
+It holds no line to an instrument while the run lives: many instruments have one only. Everything that it needs is
+loaded before it says that it is ready, so that acting takes no longer than opening lines. A signal that is meant for
+the run changes nothing; what it hears and does is on its pipes alone (``bench.guarding`` has their other ends).
+
+It is a program on a computer: no safety device.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import sys
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from bench.assemble import Missing, clock_of, open_bench
+from bench.clocks import RealClock
+from bench.deviating import own_folder
+from bench.errors import BenchError, BenchInUse, StoreFault
+from bench.events import Event, Facts
+from bench.guarding import ACTING, ASK, LEAVE, NOT_SAFE, READY, SAFE, Incoming, Task
+from bench.locks import Holder, hold_bench
+from bench.places import ROLE_OF_PLACE, Places
+from bench.safe_state import SafeStep, make_safe, unconfirmed
+from bench.store.connect import store_url
+from bench.store.store import open_store
+from drivers.catalogue import driver_class
+from drivers.errors import InstrumentError
+from drivers.own_drivers import importable_from
+from drivers.roles import Chamber
+from drivers.timing import Clock
+from drivers.visa import resource_manager
+from sequences.bench_file import Bench
+from sequences.chamber_entry import MODBUS
+from sequences.part_file import Part
+from sequences.read_files import Loaded, parse_bench, parse_part
+
+#: What can put energy into the unit, in the order in which it is reached; everything else is left alone.
+PLACES = ("tone_1", "tone_2", "noise_source", "network_analyzer", "supply", "chamber")
+
+#: How often it tries, and real seconds between the tries. Ours: half a minute at once, then as long as somebody needs
+#: who comes to the bench.
+TRIES = 12
+BETWEEN_S = (0.5, 1.0, 2.0, 5.0, 10.0, 10.0, 30.0, 30.0, 60.0, 60.0, 120.0)
+
+#: Longest that opening one line may take at first, so that an instrument that is gone does not keep the rest on.
+FIRST_OPEN_S = 0.5
+
+#: A pause of this machine looks like a hang; a beat that comes within this says that it was one. Ours.
+GRACE_S = 1.0
+
+#: Exit codes, for whoever started it by hand: nothing to do or safe; not confirmed; could not begin.
+_SAFE, _NOT_SAFE, _NOT_BEGUN = 0, 3, 2
+
+
+@dataclass
+class Guard:
+    """Guards one run.
+
+    Attributes:
+        task: What it was told.
+        bench: Bench file with ``PLACES`` only.
+        part: The part, which opening a bench asks for.
+        clock: Shows the run's time.
+        real: The machine's clock.
+        say: Sends a word to the run.
+        run_pid: The run's process.
+    """
+
+    task: Task
+    bench: Loaded[Bench]
+    part: Part
+    clock: Clock
+    real: Clock
+    say: Callable[[str], None]
+    run_pid: int
+    _untold: list[Event] = field(default_factory=list)
+
+    def watch(self, incoming: Incoming) -> int:
+        """Guard until the run leaves or is gone; returns the exit code."""
+        code, acted = _SAFE, False
+        while True:
+            # Once it has acted on a hang it waits for the end only: the run trips as soon as it wakes.
+            chunk = incoming.take(None if acted else self.task.limit_s)
+            if chunk is None:
+                chunk = incoming.take(GRACE_S)
+            if chunk is None:
+                cause = f"the run has shown no sign of life for {self.task.limit_s:g} s"
+                code, acted = self.act(cause, hung=True), True
+            elif not chunk:
+                return self.act("the run's process has ended without a word", dead=True)
+            elif ASK in chunk:
+                code = self.act("the run asks for safety: it could not confirm it itself")
+            elif LEAVE in chunk:
+                return code
+
+    def act(self, cause: str, *, dead: bool = False, hung: bool = False) -> int:
+        """Make the bench safe, and write down what came of it; returns the exit code."""
+        self.say(ACTING)
+        with ExitStack() as stack:
+            if dead:
+                try:
+                    stack.enter_context(hold_bench(self.bench.model, Holder.here("guard", self.task.run)))
+                except BenchInUse as held:
+                    self._note(f"{cause}; {held.holder} has the bench already and makes it safe as it begins")
+                    self._tell(dead=False)
+                    return _SAFE
+                except BenchError as error:
+                    self._note(f"the bench could not be locked: {error}")
+            self._note(f"{cause}; making the bench safe", {"cause": cause})
+            confirmed = self._try_all(dead=dead, hung=hung)
+        self.say(SAFE if confirmed else NOT_SAFE)
+        return _SAFE if confirmed else _NOT_SAFE
+
+    def _try_all(self, *, dead: bool, hung: bool) -> bool:
+        left: tuple[str, ...] = ()
+        for attempt in range(1, TRIES + 1):
+            steps = self._once(first=attempt == 1)
+            left = unconfirmed(steps)
+            if attempt == 1 or not left:
+                for step in steps:
+                    told = {"confirmed": step.confirmed, "attempt": attempt}
+                    self._note(f"{step.name}: {step.problem or 'done'}", told)
+            if not left:
+                at = f"{self.clock.now():%Y-%m-%d %H:%M:%S} UTC"
+                self._note(f"made safe at {at}", {"confirmed": True, "attempts": attempt})
+                self._tell(dead=dead)
+                return True
+            self._tell(dead=dead)
+            if hung:
+                self._end_hung(left)
+            if attempt < TRIES:
+                self.real.sleep(BETWEEN_S[attempt - 1])
+        self._note(
+            f"COULD NOT CONFIRM THE SAFE STATE ({'; '.join(left)}). Go to the bench and switch off by hand",
+            {"confirmed": False, "attempts": TRIES},
+        )
+        self._tell(dead=dead)
+        return False
+
+    def _once(self, *, first: bool) -> tuple[SafeStep, ...]:
+        """Open lines, switch off, confirm, close."""
+        missing: Missing = {}
+        bench = _opened_fast(self.bench) if first else self.bench
+        steps: tuple[SafeStep, ...] = ()
+        try:
+            with open_bench(bench, self.part, "", missing=missing) as opened:
+                steps = make_safe(idling(opened.places, bench.model), self.bench.model.idle_c, sleep=self.real.sleep)
+        except Exception as error:  # noqa: BLE001 - whatever it is, it must be tried again and written down
+            steps += (SafeStep("lines to the bench", f"{type(error).__name__}: {error}"),)
+        return steps + tuple(SafeStep(f"line to {place}", str(error)) for place, error in missing.items())
+
+    def _end_hung(self, left: tuple[str, ...]) -> None:
+        """End a run that hangs and may hold the only line that an instrument has; once."""
+        if self.run_pid and os.getppid() == self.run_pid:
+            self._note(f"the run that hangs is ended, as it may hold the lines of: {'; '.join(left)}")
+            os.kill(self.run_pid, getattr(signal, "SIGKILL", signal.SIGTERM))
+        self.run_pid = 0
+
+    def _note(self, text: str, facts: Facts | None = None) -> None:
+        self._untold.append(Event(self.clock.now(), "guard", text, facts or {}))
+
+    def _tell(self, *, dead: bool) -> None:
+        """Write down what has not been: into the store, or, where that fails, into a file beside it."""
+        told = 0
+        try:
+            with open_store(self.task.store, must_exist=True) as store:
+                for event in self._untold:
+                    store.note(self.task.run, event)
+                    told += 1
+                if dead:
+                    store.interrupted(self.task.run, self._untold[-1].at if self._untold else self.clock.now())
+        except Exception as error:  # noqa: BLE001 - a store that fails must not keep the guard from trying on
+            failure = Event(self.clock.now(), "guard", f"the store could not be written: {error}")
+            with contextlib.suppress(OSError):  # a disk that takes nothing at all: there is no third place
+                _append(word_file(self.task), [*self._untold[told:], failure])
+        self._untold.clear()
+
+
+class _Idling:
+    """A chamber whose way to safety is its idle temperature, where nobody has prepared it in this process.
+
+    Left conditioning, so that a cold load comes back dry; if it does not take the set point, it is stopped.
+    """
+
+    def __init__(self, chamber: Chamber, idle_c: float) -> None:
+        self._chamber = chamber
+        self._idle_c = idle_c
+
+    def make_safe(self) -> None:
+        """Send it to its idle temperature."""
+        try:
+            self._chamber.set_target_c(self._idle_c)
+        except InstrumentError:
+            self._chamber.make_safe()
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._chamber, name)
+
+
+def idling(places: Places, bench: Bench) -> Places:
+    """Places whose chamber goes to the idle temperature of the bench file."""
+    if places.chamber is None or bench.idle_c is None:
+        return places
+    made: Any = _Idling(places.chamber, bench.idle_c)
+    return replace(places, chamber=made)
+
+
+def guarded_part_of(bench: Loaded[Bench]) -> Loaded[Bench]:
+    """The bench file with nothing but what can put energy into the unit."""
+    present = bench.model.instrument.present
+    others = dict.fromkeys(place for place in present if place not in PLACES)
+    instrument = bench.model.instrument.model_copy(update=others)
+    return replace(bench, model=bench.model.model_copy(update={"instrument": instrument}))
+
+
+def _opened_fast(bench: Loaded[Bench]) -> Loaded[Bench]:
+    entries = {
+        place: entry.model_copy(update={"open_timeout_s": min(FIRST_OPEN_S, entry.open_timeout_s or entry.timeout_s)})
+        for place, entry in bench.model.instrument.present.items()
+    }
+    instrument = bench.model.instrument.model_copy(update=entries)
+    return replace(bench, model=bench.model.model_copy(update={"instrument": instrument}))
+
+
+def word_file(task: Task) -> Path:
+    """Where a guard writes, one JSON object in a line, when the store takes nothing: beside the store's file."""
+    try:
+        url = store_url(task.store)
+    except StoreFault:
+        return Path(f"nightbench.guard-{task.run[:8]}.jsonl")
+    is_file = url.get_backend_name() == "sqlite" and url.database
+    return Path(f"{url.database if is_file else 'nightbench'}.guard-{task.run[:8]}.jsonl")
+
+
+def _append(path: Path, events: list[Event]) -> None:
+    with path.open("a", encoding="utf-8") as file:
+        for event in events:
+            told = {"at": event.at.isoformat(), "kind": event.kind, "text": event.text, "facts": dict(event.facts)}
+            file.write(json.dumps(told, ensure_ascii=False) + "\n")
+
+
+def main() -> None:
+    """Guard the run whose pipe is standard input; says on standard output how it stands."""
+    for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGPIPE"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_IGN)
+    parent = os.getppid()
+    line = sys.stdin.buffer.readline()
+    if not line.endswith(b"\n"):
+        sys.exit(_SAFE)  # the run has ended before it had anything to guard
+    try:
+        task = Task.of(line)
+        part = parse_part(task.part).model
+        bench = guarded_part_of(parse_bench(task.bench, task.bench_path, task.attachments))
+        _load(bench)
+    except Exception as error:  # noqa: BLE001 - said to the run, which does not begin then
+        _say(f"{type(error).__name__}: {error}".replace("\n", "; "))
+        sys.exit(_NOT_BEGUN)
+    _say(READY)
+    now = sys.stdin.buffer.readline()
+    if not now.endswith(b"\n"):
+        sys.exit(_SAFE)  # nothing has been switched on yet
+    clock = clock_of(bench.model, datetime.fromisoformat(now.decode().strip()))
+    guard = Guard(task, bench, part, clock, RealClock(), _say, parent)
+    sys.exit(guard.watch(Incoming(sys.stdin.buffer)))
+
+
+def _load(bench: Loaded[Bench]) -> None:
+    """Load whatever acting will need: the VISA library, every driver, the way to the store."""
+    resource_manager(bench.model.bench.visa_library).close()
+    folder = own_folder(bench)
+    with importable_from(folder):
+        for place, entry in bench.model.instrument.present.items():
+            if entry.driver != MODBUS:
+                driver_class(ROLE_OF_PLACE[place], entry.driver, folder)
+            else:
+                import drivers.modbus_line  # noqa: F401 - loads pymodbus, before every second counts
+
+
+def _say(word: str) -> None:
+    with contextlib.suppress(OSError):
+        os.write(1, word.encode() + b"\n")
