@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from collections.abc import Sequence as SequenceOf
 
 from bench.events import PROGRESS_ONLY, Event
-from bench.hazards import Hazard
+from bench.hazard import Hazard
 from bench.store.curves import Curve
 from bench.store.records import InstrumentRecord, RunState
 from bench.store.run_writer import RunWriter
@@ -29,10 +29,19 @@ class StoreBook:
     def plan(self, conditions: tuple[Condition, ...], hazards: tuple[Hazard, ...]) -> None:
         """Keep what the run is going to do and what was said about its hazards, before power-up."""
         self._writer.conditions(conditions)
+        self.hazards(hazards)
+
+    def hazards(self, hazards: tuple[Hazard, ...]) -> None:
+        """Keep what was said about hazards; of a run that goes on, what is new."""
         self._writer.hazards(
-            HazardNote(item.severity, item.title, item.cause, item.consequence, item.action, item.source)
+            HazardNote(item.severity, item.title, item.cause, item.consequence, item.action, item.source, item.name)
             for item in hazards
         )
+
+    def acknowledged(self, hazards: tuple[Hazard, ...], operator: str) -> None:
+        """Keep who acknowledged which hazards, before power-up; nothing where there were none."""
+        names = tuple(hazard.name for hazard in hazards)
+        self._writer.acknowledgements(names, operator, self._clock.now())
 
     def instruments(self, identities: Mapping[str, Identity]) -> None:
         """Keep who answered at each place."""

@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 from itertools import product
 
 from bench.acquisition import POINTS
-from bench.hazards import Hazard, hazards, through_hazards
+from bench.hazard import Hazard
+from bench.hazards import hazards, through_hazards
 from drivers.roles import SweepSetting
 from sequences.bench_file import AnalyzerEntry, Bench, Instruments
 from sequences.conditions import Condition

@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from bench.acquisition import Acquisition
-from bench.hazards import Hazard, hazards, through_hazards
+from bench.hazard import Hazard
+from bench.hazards import hazards, through_hazards
 from bench.measure import expected_tone_dbm, lines_of, needs_analyzer
 from bench.small_signal import sweep_s, swept_conditions
 from bench.typical import typical_intercepts_dbm

@@ -92,7 +92,7 @@ class RunFacts:
 
 @dataclass(frozen=True, slots=True)
 class HazardNote:
-    """One hazard as it was named before power-up."""
+    """One hazard as it was named before power-up; ``acknowledged``: by whom and when, empty if by nobody."""
 
     severity: str
     title: str
@@ -100,6 +100,8 @@ class HazardNote:
     consequence: str
     action: str
     source: str
+    name: str = ""
+    acknowledged: str = ""
 
 
 @dataclass(frozen=True, eq=False)

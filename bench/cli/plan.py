@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bench.cli.options import BenchFile, Json, PartFile, SequenceFile
 from bench.cli.output import Plain, console, duration_text, print_json, table_of
 
 if TYPE_CHECKING:
-    from bench.hazards import Hazard
+    from bench.hazard import Hazard
     from bench.plan import Plan
     from sequences.part_file import Limit
     from sequences.sequence_file import SequenceFacts
@@ -22,11 +23,12 @@ def plan(sequence: SequenceFile, bench: BenchFile = None, part: PartFile = None,
 
     Example: nightbench plan my.sequence.toml --bench my.bench.toml
     """
+    from bench.acknowledgements import with_machine
     from bench.plan import make_plan
     from bench.setups import setup_from_files
 
     setup = setup_from_files(sequence, bench, part)
-    made = make_plan(setup)
+    made = with_machine(make_plan(setup), Path.cwd())
     if as_json:
         print_json(plan_json(made))
         return
@@ -36,6 +38,8 @@ def plan(sequence: SequenceFile, bench: BenchFile = None, part: PartFile = None,
 
 def plan_json(made: Plan) -> dict[str, Plain]:
     """The answer for machines."""
+    from bench.hazard import NOT_A_SAFETY_DEVICE
+
     return {
         "conditions": len(made.conditions),
         "estimate_s": round(made.estimate.total_s, 1),
@@ -46,6 +50,7 @@ def plan_json(made: Plan) -> dict[str, Plain]:
         ],
         "not_tested": [limit_text(limit) for limit in made.unmet_limits()],
         "hazards": [hazard_json(hazard) for hazard in made.hazards],
+        "safety": NOT_A_SAFETY_DEVICE,
     }
 
 
@@ -65,11 +70,13 @@ def hazard_json(hazard: Hazard) -> dict[str, Plain]:
     """A hazard for machines."""
     return {
         "severity": hazard.severity,
+        "name": hazard.name,
         "title": hazard.title,
         "cause": hazard.cause,
         "consequence": hazard.consequence,
         "action": hazard.action,
         "source": hazard.source,
+        "acknowledge": hazard.acknowledge,
     }
 
 
@@ -109,14 +116,16 @@ def show_hazards(found: tuple[Hazard, ...], *, to_side: bool = False) -> None:
     from rich.text import Text
 
     from bench.cli.output import side_console
-    from bench.hazards import NOT_A_SAFETY_DEVICE
+    from bench.hazard import NOT_A_SAFETY_DEVICE
 
     out = side_console() if to_side else console()
     out.print(Text("Hazards", style="bold"))
     for hazard in found:
-        head = Text(f"{hazard.severity.upper()}: ", style="bold red" if hazard.severity == "danger" else "bold yellow")
-        head.append(f"{hazard.title}. ", style="bold default")
-        sentences = (f"{hazard.cause}; {hazard.consequence}", hazard.action)
+        grave = hazard.severity == "blocking" or hazard.acknowledge
+        head = Text(f"{hazard.severity.upper()}: ", style="bold red" if grave else "bold yellow")
+        head.append(f"{hazard.title} ({hazard.name}). ", style="bold default")
+        told = (f"{hazard.cause}; {hazard.consequence}", hazard.action, f"source: {hazard.source}", hazard.takes)
+        sentences = [text for text in told if text]
         head.append(" ".join(f"{text[0].upper()}{text[1:]}." for text in sentences), style="default")
         out.print(Padding(head, (0, 0, 0, 2)))
     out.print(Padding(Text(NOT_A_SAFETY_DEVICE, style="italic"), (1, 0, 1, 2)))

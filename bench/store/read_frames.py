@@ -31,7 +31,7 @@ from sequences.through import through_setup
 _ROWS_AT_A_TIME = 50_000
 
 _INSTRUMENT_COLUMNS = ("place", "resource", "maker", "model", "serial", "firmware", "calibration_due")
-_HAZARD_COLUMNS = ("severity", "title", "cause", "consequence", "action", "source")
+_HAZARD_COLUMNS = ("severity", "title", "cause", "consequence", "action", "source", "name")
 
 
 def read_frames(engine: Engine, where: str, run: str) -> RunFrames:
@@ -188,9 +188,16 @@ def _instruments(connection: Connection, run: str) -> pd.DataFrame:
 
 
 def _hazards(connection: Connection, run: str) -> tuple[HazardNote, ...]:
-    hazard = tables.hazard.c
+    hazard, said = tables.hazard.c, tables.acknowledgement.c
+    by_name: dict[str, list[str]] = {}
+    query = select(said.hazard, said.operator, said.at).where(said.run == run).order_by(said.id)
+    for name, operator, at in connection.execute(query):
+        by_name.setdefault(name, []).append(f"{operator}, {at:%Y-%m-%d %H:%M} UTC")
     query = select(*(hazard[column] for column in _HAZARD_COLUMNS)).where(hazard.run == run).order_by(hazard.number)
-    return tuple(HazardNote(*row) for row in connection.execute(query))
+    return tuple(
+        HazardNote(**row, acknowledged="; ".join(by_name.get(row["name"], ())))
+        for row in connection.execute(query).mappings()
+    )
 
 
 def _setup(texts: RunTexts, where: str, run: str) -> Setup:

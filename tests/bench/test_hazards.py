@@ -9,7 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench.hazards import BURN_C, FROSTBITE_C, Hazard, dew_point_c, hazards
+from bench.hazard import Hazard
+from bench.hazard_numbers import BURN_C, FROSTBITE_C
+from bench.hazards import dew_point_c, hazards
 from sequences.conditions import expand
 from sequences.read_files import Setup
 
@@ -82,12 +84,13 @@ def test_what_a_bench_lacks_is_no_hazard_of_it(quick: Setup, place: str, titles:
     assert found(quick).keys() - found(without).keys() == titles
 
 
-def test_dangers_to_people_come_first(make_setup: Make) -> None:
-    """What can hurt a person stands above what can hurt a unit."""
-    severities = [hazard.severity for hazard in found(make_setup(REAL)).values()]
+def test_what_refuses_comes_first_and_notes_come_last(make_setup: Make) -> None:
+    """Blocking, to be acknowledged, warnings, notes."""
+    named = found(make_setup({**REAL, COOLING: 'idle_c = 25\ncooling = "liquid nitrogen"'})).values()
+    grave = [(hazard.severity, hazard.acknowledge) for hazard in named]
 
-    assert severities == sorted(severities, key=["danger", "caution"].index)
-    assert set(severities) == {"danger", "caution"}
+    assert list(dict.fromkeys(grave)) == [("blocking", False), ("warning", True), ("warning", False), ("note", False)]
+    assert grave == sorted(grave, key=list(dict.fromkeys(grave)).index)
 
 
 def test_every_hazard_says_cause_consequence_action_and_source(make_setup: Make) -> None:
@@ -96,7 +99,7 @@ def test_every_hazard_says_cause_consequence_action_and_source(make_setup: Make)
     for hazard in found(everything).values():
         assert all((hazard.cause, hazard.consequence, hazard.action, hazard.source)), hazard.title
 
-    assert len(found(everything)) == 9
+    assert len(found(everything)) == 10
 
 
 def test_the_input_hazard_names_the_highest_level_of_both_tones(quick: Setup) -> None:

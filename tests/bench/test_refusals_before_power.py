@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pytest
 
-from bench.hazards import AT_INPUT, hazards
+from bench.hazards import hazards
 from sequences.conditions import expand
 from sequences.cross_checks import APART, cross_check
 from sequences.errors import FileFault
@@ -132,6 +132,6 @@ def test_the_hazard_at_the_input_adds_powers_of_unequal_tones(
     """Twice the stronger tone would be up to 3 dB more than there is: 20.5 dBm instead of 17.5 dBm."""
     setup = make_setup(at_input(-2.5, f"\nupper_minus_lower_db = {upper_minus_lower_db}"))
     conditions = expand(setup.sequence.model, setup.part.model, setup.bench.model)
-    causes = {hazard.title: hazard.cause for hazard in hazards(setup, conditions)}
+    causes = {hazard.name: hazard.cause for hazard in hazards(setup, conditions)}
 
-    assert f" {together}" in causes[AT_INPUT].replace("−", "-")
+    assert f" {together}" in causes["unit-input"].replace("−", "-")
