@@ -31,7 +31,8 @@ def demo(
 ) -> None:
     """Run the shipped night on simulated instruments.
 
-    Plan, hazards, run, report: the whole chain, on a clock that jumps.
+    Plan, hazards, run, report: the whole chain, on a clock that jumps. Nothing can be hurt: no hazard is to be
+    acknowledged.
 
     Example: nightbench demo --unit VG2-0013 --to faulty
     """

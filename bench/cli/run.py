@@ -90,9 +90,11 @@ def resume(
     bench: BenchFile = None,
     part: PartFile = None,
     accept_change: AcceptChange = False,
+    operator: Operator = "",
     store: Store = DEFAULT_STORE,
     to: Folder = None,
     report: ReportWanted = True,
+    acknowledge: Acknowledge = None,
     tell: TellFile = None,
     as_json: Json = False,
 ) -> None:
@@ -104,6 +106,7 @@ def resume(
 
     Example: nightbench resume latest
     """
+    from bench.acknowledgements import Acknowledged
     from bench.cli.tell import own_tell_file
     from bench.night import resume_run
     from bench.resuming import Comparison
@@ -111,9 +114,10 @@ def resume(
     named = {"part": part, "bench": bench, "sequence": sequence}
     given = {kind: path for kind, path in named.items() if path is not None}
     comparison = Comparison(given, unit, accept=accept_change)
+    said = Acknowledged(tuple(acknowledge or ()), operator)
 
     def work(opened: OpenStore, listener: Listener, stop: StopSwitch, on_begin: OnBegin) -> Night:
-        return resume_run(opened, opened.find_run(run_name), listener, stop, on_begin, comparison)
+        return resume_run(opened, opened.find_run(run_name), listener, stop, on_begin, comparison, said)
 
     make_night(work, store, must_exist=True, to=to, with_report=report, as_json=as_json, tell=own_tell_file(tell))
 
