@@ -85,7 +85,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
 def _nothing_of_the_user(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("COLUMNS", "160")
-    for name in ("NIGHTBENCH_STORE", "NIGHTBENCH_OPERATOR"):
+    for name in ("NIGHTBENCH_STORE", "NIGHTBENCH_OPERATOR", "NIGHTBENCH_TELL"):
         monkeypatch.delenv(name, raising=False)
 
 
@@ -94,9 +94,10 @@ def test_the_demo_answers_where_everything_is_and_what_was_decided(demo: Demo) -
     answer = demo.answer.json
 
     assert set(answer) == {
-        "run", "store", "report", "conditions", "decision", "not_tested", "elapsed_s", "bench_time_s",
+        "run", "store", "report", "log", "conditions", "decision", "not_tested", "elapsed_s", "bench_time_s",
     }  # fmt: skip
     assert answer["store"] == demo.store
+    assert Path(answer["log"]).read_text(encoding="utf-8").endswith("exit: code 0\n")
     assert answer["report"] == str(demo.folder / "demo" / "report.html")
     assert answer["conditions"] == 42
     assert answer["decision"] in ("pass", "conditional pass")
@@ -392,7 +393,7 @@ def test_a_run_of_ones_own_is_kept_in_the_store_of_the_current_folder(tmp_path: 
 
     assert answer.json["report"] is None
     assert answer.json["store"] == "nightbench.db"
-    assert [path.name for path in tmp_path.iterdir()] == ["nightbench.db"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["nightbench-logs", "nightbench.db"]
     (line,) = nightbench("runs", "--json").json["runs"]
     assert (line["unit"], line["operator"], line["state"]) == ("VG2-0042", "Mo", "done")
 
