@@ -62,7 +62,7 @@ def accept(found: tuple[Hazard, ...], said: Acknowledged) -> tuple[Hazard, ...]:
     return taken
 
 
-def with_machine(plan: Plan, folder: Path | None, newest: datetime | None = None) -> Plan:
-    """The plan with the hazards of this computer, whose store lies in ``folder``; see ``Machine``."""
-    own = machine_hazards(plan.setup, plan.conditions, Machine.here(folder, newest))
+def with_machine(plan: Plan, file: Path | None, newest: datetime | None = None) -> Plan:
+    """The plan with the hazards of this computer, whose store is ``file``; see ``Machine.here``."""
+    own = machine_hazards(plan.setup, plan.conditions, Machine.here(file, newest))
     return replace(plan, hazards=gravest_first([*plan.hazards, *own]))

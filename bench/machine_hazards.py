@@ -36,11 +36,11 @@ class Machine:
     newest: datetime | None = None
 
     @classmethod
-    def here(cls, folder: Path | None, newest: datetime | None = None) -> Machine:
-        """This computer, with the disk of ``folder`` or of the nearest folder above it that exists."""
+    def here(cls, store: Path | None, newest: datetime | None = None) -> Machine:
+        """This computer, with the disk of ``store`` or of the nearest folder above it that exists."""
         free = None
-        if folder is not None:
-            there = next(one for one in (folder.absolute(), *folder.absolute().parents) if one.exists())
+        if store is not None:
+            there = next(one for one in (store.absolute(), *store.absolute().parents) if one.exists())
             free = shutil.disk_usage(there).free
         return cls(RealClock().now(), free, newest)
 

@@ -59,7 +59,7 @@ def start_run(
     ``on_begin`` is told the run's id and plan before anything is powered. Raises HazardsRefused, with nothing opened,
     if a hazard is blocking, or not among those that ``operator`` has ``acknowledged`` by name.
     """
-    plan = with_machine(make_plan(setup), store.folder)
+    plan = with_machine(make_plan(setup), store.file)
     said = Acknowledged(acknowledged, operator)
     taken = accept(plan.hazards, said)
     run = str(uuid4())
@@ -77,7 +77,9 @@ def start_run(
         _say_taken_over(died, bench, book, listener)
         on_begin(record.id, plan)
         guard.watch(setup, run, store, bench.clock)
-        _run(Job(record.id, setup, acquisition_for(setup), plan.conditions), bench, book, listener, stop, guard)
+        done, takes_s = frozenset[int](), plan.estimate.total_s
+        job = Job(record.id, setup, acquisition_for(setup), plan.conditions, done, takes_s, store.file)
+        _run(job, bench, book, listener, stop, guard)
         return Night(record.id, len(plan.conditions), len(plan.conditions), bench.clock.elapsed_s())
 
 
@@ -95,7 +97,7 @@ def start_through(
     The whole bench is made safe first, and confirmed; then only sources, switches and analyzer are used, so that bias
     stays off. Raises FileFaults if the sources cannot give the levels without a unit's gain.
     """
-    plan = with_machine(through_plan(setup), store.folder)
+    plan = with_machine(through_plan(setup), store.file)
     said = Acknowledged(acknowledged, operator)
     taken = accept(plan.hazards, said)
     run = str(uuid4())
@@ -114,7 +116,8 @@ def start_through(
         _say_taken_over(died, bench, book, listener)
         on_begin(record.id, plan)
         # The acquisition of a run with a unit, so that the analyzer stands as it does there.
-        job = Job(record.id, plan.setup, acquisition_for(setup), plan.conditions)
+        done, takes_s = frozenset[int](), plan.estimate.total_s
+        job = Job(record.id, plan.setup, acquisition_for(setup), plan.conditions, done, takes_s, store.file)
         guard.watch(setup, run, store, bench.clock)
         _run(job, _without_unit(bench), book, listener, stop, guard)
         return Night(record.id, len(plan.conditions), len(plan.conditions), bench.clock.elapsed_s())
@@ -209,7 +212,7 @@ def _resume(
     today = clock_of(whole.bench.model, last).now().date()
     compared = comparison.accepted(line, store.run_texts(run), whole.bench.model, today)
     remaining = tuple(item.condition for item in planned if item.completed is None)
-    plan = with_machine(plan_for(setup, remaining), store.folder, last)
+    plan = with_machine(plan_for(setup, remaining), store.file, last)
     taken = accept(plan.hazards, company.said)
     missing: Missing = {}
     with (
@@ -227,7 +230,7 @@ def _resume(
                 first.add_note(str(UnsafeBench(left, run)))
             raise first
         book = StoreBook(store.reopen_run(run), whole, bench.clock)
-        job = Job(run, setup, acquisition_for(whole), conditions, done)
+        job = Job(run, setup, acquisition_for(whole), conditions, done, plan.estimate.total_s, store.file)
         book.hazards(plan.hazards)
         _say_acknowledged(taken, company.said, bench, book, company.listener)
         company.on_begin(run, plan)

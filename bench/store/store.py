@@ -56,14 +56,6 @@ class Store:
         self.name = name
         self._engine = engine
 
-    @property
-    def folder(self) -> Path | None:
-        """Where its file lies, so that free space can be looked at; None for a database that is no file here."""
-        url = self._engine.url
-        if url.get_backend_name() != "sqlite" or not url.database or url.database.startswith("file:"):
-            return None
-        return Path(url.database).absolute().parent
-
     def __enter__(self) -> Self:
         return self
 
