@@ -97,38 +97,38 @@ class Guard:
                 code, acted = self.act(cause, hung=True), True
             elif not chunk:
                 return self.act("the run's process has ended without a word", dead=True)
-            elif ASK in chunk:
-                code = self.act("the run asks for safety: it could not confirm it itself")
-            elif LEAVE in chunk:
-                return code
+            else:
+                if ASK in chunk:
+                    code = self.act("the run asks for safety: it could not confirm it itself")
+                if LEAVE in chunk:
+                    return code
 
     def act(self, cause: str, *, dead: bool = False, hung: bool = False) -> int:
         """Make the bench safe, and write down what came of it; returns the exit code."""
         self.say(ACTING)
-        with ExitStack() as stack:
-            if dead:
-                try:
-                    stack.enter_context(hold_bench(self.bench.model, Holder.here("guard", self.task.run)))
-                except BenchInUse as held:
-                    self._note(f"{cause}; {held.holder} has the bench already and makes it safe as it begins")
-                    self._tell(dead=False)
-                    return _SAFE
-                except BenchError as error:
-                    self._note(f"the bench could not be locked: {error}")
-            self._note(f"{cause}; making the bench safe", {"cause": cause})
-            confirmed = self._try_all(dead=dead, hung=hung)
+        self._note(f"{cause}; making the bench safe", {"cause": cause})
+        with ExitStack() as lock:
+            # A run that hangs or asks holds the bench itself.
+            confirmed = self._try_all(lock if dead else None, hung=hung)
         self.say(SAFE if confirmed else NOT_SAFE)
         return _SAFE if confirmed else _NOT_SAFE
 
-    def _try_all(self, *, dead: bool, hung: bool) -> bool:
+    def _try_all(self, lock: ExitStack | None, *, hung: bool) -> bool:
+        """Try until it is confirmed, or ``TRIES`` times. With ``lock`` the run is dead, and the bench is taken."""
+        dead, holder = lock is not None, self._taken_by_another(lock)
         left: tuple[str, ...] = ()
         for attempt in range(1, TRIES + 1):
+            if attempt > 1:
+                self.real.sleep(BETWEEN_S[attempt - 2])
+                holder = self._taken_by_another(lock) if holder else ""
+            if attempt > 1 and holder and f"process {self.run_pid})" not in holder:
+                # It has made the bench safe as it began, and what is on now is on because it wants it so.
+                self._note(f"leaves the bench to {holder}", {"confirmed": False, "attempts": attempt - 1})
+                break
             steps = self._once(first=attempt == 1)
             left = unconfirmed(steps)
             if attempt == 1 or not left:
-                for step in steps:
-                    told = {"confirmed": step.confirmed, "attempt": attempt}
-                    self._note(f"{step.name}: {step.problem or 'done'}", told)
+                self._note_steps(steps, attempt)
             if not left:
                 at = f"{self.clock.now():%Y-%m-%d %H:%M:%S} UTC"
                 self._note(f"made safe at {at}", {"confirmed": True, "attempts": attempt})
@@ -137,14 +137,30 @@ class Guard:
             self._tell(dead=dead)
             if hung:
                 self._end_hung(left)
-            if attempt < TRIES:
-                self.real.sleep(BETWEEN_S[attempt - 1])
-        self._note(
-            f"COULD NOT CONFIRM THE SAFE STATE ({'; '.join(left)}). Go to the bench and switch off by hand",
-            {"confirmed": False, "attempts": TRIES},
-        )
+        else:
+            problem = f"COULD NOT CONFIRM THE SAFE STATE ({'; '.join(left)}). Go to the bench and switch off by hand"
+            self._note(problem, {"confirmed": False, "attempts": TRIES})
         self._tell(dead=dead)
         return False
+
+    def _taken_by_another(self, lock: ExitStack | None) -> str:
+        """Take the bench. Returns who has it instead; then it is made safe all the same, once.
+
+        Whoever took it a moment ago has switched nothing on yet, and the run itself may be slow to die.
+        """
+        if lock is None:
+            return ""
+        try:
+            lock.enter_context(hold_bench(self.bench.model, Holder.here("guard", self.task.run)))
+        except BenchInUse as held:
+            return held.holder
+        except BenchError as error:
+            self._note(f"the bench could not be locked: {error}")
+        return ""
+
+    def _note_steps(self, steps: tuple[SafeStep, ...], attempt: int) -> None:
+        for step in steps:
+            self._note(f"{step.name}: {step.problem or 'done'}", {"confirmed": step.confirmed, "attempt": attempt})
 
     def _once(self, *, first: bool) -> tuple[SafeStep, ...]:
         """Open lines, switch off, confirm, close."""
@@ -254,7 +270,8 @@ def main() -> None:
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     parent = os.getppid()
-    line = sys.stdin.buffer.readline()
+    pipe = open(0, "rb", 0)  # noqa: SIM115 - without a buffer, in which beats would be lost; open to the end
+    line = pipe.readline()
     if not line.endswith(b"\n"):
         sys.exit(_SAFE)  # the run has ended before it had anything to guard
     try:
@@ -266,12 +283,12 @@ def main() -> None:
         _say(f"{type(error).__name__}: {error}".replace("\n", "; "))
         sys.exit(_NOT_BEGUN)
     _say(READY)
-    now = sys.stdin.buffer.readline()
+    now = pipe.readline()
     if not now.endswith(b"\n"):
         sys.exit(_SAFE)  # nothing has been switched on yet
     clock = clock_of(bench.model, datetime.fromisoformat(now.decode().strip()))
     guard = Guard(task, bench, part, clock, RealClock(), _say, parent)
-    sys.exit(guard.watch(Incoming(sys.stdin.buffer)))
+    sys.exit(guard.watch(Incoming(pipe)))
 
 
 def _load(bench: Loaded[Bench]) -> None:

@@ -202,7 +202,11 @@ def guarded(bench: Bench) -> Iterator[Guarded]:
 
 
 class _Guard:
-    """A guard process that was started."""
+    """A guard process that was started.
+
+    Attributes:
+        process: The process.
+    """
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
@@ -211,7 +215,7 @@ class _Guard:
         self._words = ""
         # The same way to modules as this process has; -P: nothing of the current folder.
         begin = "import json, sys; sys.path[:] = json.loads(sys.argv[1]); from bench.guard import main; main()"
-        self._process = subprocess.Popen(
+        self.process = subprocess.Popen(
             [sys.executable, "-P", "-c", begin, json.dumps(sys.path)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
@@ -219,9 +223,9 @@ class _Guard:
             bufsize=0,
             start_new_session=True,  # Ctrl-C and a closed terminal are meant for the run
         )
-        assert self._process.stdin is not None
-        assert self._process.stdout is not None
-        self._to, self._from = self._process.stdin, self._process.stdout
+        assert self.process.stdin is not None
+        assert self.process.stdout is not None
+        self._to, self._from = self.process.stdin, self.process.stdout
         self._incoming = Incoming(self._from)
 
     def watch(self, setup: Setup, run: str, store: Store, clock: Clock) -> None:
@@ -268,7 +272,7 @@ class _Guard:
     def asked(self) -> str:
         """Ask for safety and say what came of it."""
         if self._lost or not self._send(ASK):
-            return "the guard process is gone and could not be asked to try again"
+            return "the guard process is gone, or has acted already, and was not asked to try again"
         while (word := self._word(ASKED_WITHIN_S)) == ACTING:
             continue
         if word == SAFE:
@@ -282,7 +286,7 @@ class _Guard:
         with contextlib.suppress(OSError):
             self._to.close()
         try:
-            self._process.wait(READY_WITHIN_S)
+            self.process.wait(READY_WITHIN_S)
         except subprocess.TimeoutExpired:
             # It still tries to make the bench safe, or hangs; it holds nothing of this run's.
             return

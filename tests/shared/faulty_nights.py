@@ -8,7 +8,7 @@ from __future__ import annotations
 import socket
 import time
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -16,10 +16,12 @@ from typing import Any, Literal
 import pytest
 
 import bench.assemble
+import bench.night
 import drivers.spectrum_analyzer
 from bench.errors import BenchError
 from bench.events import Event
 from bench.exit_codes import of_error
+from bench.guarding import UNGUARDED
 from bench.job import StopSwitch
 from bench.night import start_run
 from bench.places import ROLE_OF_PLACE
@@ -123,6 +125,8 @@ class FaultyNights:
         self._store = store
         self._monkeypatch = monkeypatch
         self._setups: dict[Policy, Setup] = {}
+        # The guard has tests of its own; beside hundreds of nights its processes would only take time.
+        monkeypatch.setattr(bench.night, "guarded", lambda _: nullcontext(UNGUARDED))
         # A sweep lasts no time on this clock; the time-out of its reply is real.
         monkeypatch.setattr(drivers.spectrum_analyzer, "WAIT_EXTRA_S", TIME_OUT_S)
         monkeypatch.setattr(drivers.spectrum_analyzer.ScpiSpectrumAnalyzer, "_wait_s", TIME_OUT_S)
