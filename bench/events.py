@@ -27,6 +27,7 @@ EventKind = Literal[
     "soak timed out",
     "condition done",
     "retrying",
+    "interlock",
     "tripped",
     "stopped",
     "paused",

@@ -1,16 +1,19 @@
 """Rules that are watched all the time: newest values in, broken rules out.
 
-Pure. Limits come from the part and the bench; a value that is not finite is itself a broken rule, since a sensor that
-says nothing must not look like one that says all is well.
+Pure. Limits come from the part, the bench and the sequence; a bench file may make them stricter. A value that is not
+finite is itself a broken rule, since a sensor that says nothing must not look like one that says all is well.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from sequences.bench_file import Bench
+from sequences.interlock_entry import Action, InterlockName
 from sequences.part_file import Part, SupplyMode
+from sequences.units import duration_text, split_key
 
 #: A supply that limits the current lets its voltage fall. Ours: lead drop stays below this part of it.
 SAG = 0.05
@@ -26,6 +29,21 @@ class Watch:
     highest: float
     reason: str
 
+    def holds(self, value: float) -> bool:
+        """Whether ``value`` is a number within the range."""
+        # A small allowance below zero: a meter's offset around no current is not a fault.
+        slack = 1e-3 if self.lowest == 0.0 else 0.0
+        return math.isfinite(value) and self.lowest - slack <= value <= self.highest
+
+    @property
+    def allowed(self) -> str:
+        """The range in words."""
+        if self.lowest == -math.inf:
+            return f"at most {self.highest:.4g} {self.unit}"
+        if self.highest == math.inf:
+            return f"at least {self.lowest:.4g} {self.unit}"
+        return f"{self.lowest:.4g} … {self.highest:.4g} {self.unit}"
+
 
 @dataclass(frozen=True, slots=True)
 class Broken:
@@ -36,14 +54,118 @@ class Broken:
 
     def __str__(self) -> str:
         watch = self.watch
-        return (
-            f"{watch.quantity.rpartition('_')[0].replace('_', ' ')}: found {self.found:.4g} {watch.unit}, "
-            f"allowed {watch.lowest:.4g} … {watch.highest:.4g} {watch.unit} ({watch.reason})"
-        )
+        name = split_key(watch.quantity)[0].removesuffix("_mb").replace("_", " ")
+        return f"{name}: found {self.found:.4g} {watch.unit}, allowed {watch.allowed} ({watch.reason})"
+
+
+@dataclass(frozen=True, slots=True)
+class Interlock:
+    """A rule with what follows when it is broken.
+
+    Attributes:
+        name: How a bench file calls it.
+        watch: Its range; of a rule that follows the supply mode, that of no mode.
+        polls: How many looks in a row must have found it broken.
+        persistence_s: How long it must have been broken, from the first of these looks to the last.
+        action: What then happens.
+        absolute: Whether beyond it something is damaged, so that no file may make it milder.
+    """
+
+    name: InterlockName
+    watch: Watch
+    polls: int = 1
+    persistence_s: float = 0.0
+    action: Action = "trip"
+    absolute: bool = False
+
+    def persistence_text(self, every_s: float) -> str:
+        """How long it must be broken, for a person; looks are ``every_s`` apart at most."""
+        longest_s = max(self.persistence_s, (self.polls - 1) * every_s)
+        return "at once" if longest_s == 0 else f"after {duration_text(longest_s)}"
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What a look has found for one rule.
+
+    Attributes:
+        name: The rule.
+        value: The value, in the rule's unit; of what is so or is not, 1 or 0.
+        said: What to tell if it is broken, where the range does not tell it.
+        place: Where, of a rule that holds at several places.
+        watch: The range, where it is not always the same.
+    """
+
+    name: InterlockName
+    value: float
+    said: str = ""
+    place: str = ""
+    watch: Watch | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Breach:
+    """A rule that has been broken for as long as it takes to act."""
+
+    interlock: Interlock
+    watch: Watch
+    found: Found
+    since_s: float
+    lasted_s: float
+
+    def __str__(self) -> str:
+        text = self.found.said or str(Broken(self.watch, self.found.value))
+        return f"{text}, for {duration_text(self.lasted_s)}" if self.lasted_s > 0 else text
+
+
+@dataclass(slots=True)
+class _Streak:
+    """Looks in a row that found one rule broken."""
+
+    began_s: float
+    polls: int = 0
+    is_told: bool = False
+
+
+class Judge:
+    """Tells which rules have been broken for as long as each must be; keeps how long that is.
+
+    Args:
+        rules: The rules by name; what is found for others is passed over.
+    """
+
+    def __init__(self, rules: dict[InterlockName, Interlock]) -> None:
+        self._rules = rules
+        self._streaks: dict[tuple[str, str], _Streak] = {}
+
+    def look(self, now_s: float, found: Iterable[Found]) -> tuple[Breach, ...]:
+        """Take what a look has found, and return what is due now: each breach once, until its rule holds again."""
+        return tuple(breach for one in found if (breach := self._due(now_s, one)) is not None)
+
+    def forget(self) -> None:
+        """The bench has been made safe: what was broken before begins anew."""
+        self._streaks.clear()
+
+    def _due(self, now_s: float, one: Found) -> Breach | None:
+        rule = self._rules.get(one.name)
+        if rule is None:
+            return None
+        watch = one.watch or rule.watch
+        key = (one.name, one.place)
+        if watch.holds(one.value):
+            self._streaks.pop(key, None)
+            return None
+        streak = self._streaks.setdefault(key, _Streak(now_s))
+        streak.polls += 1
+        lasted_s = now_s - streak.began_s
+        if streak.is_told or streak.polls < rule.polls or lasted_s < rule.persistence_s:
+            return None
+        streak.is_told = True
+        return Breach(rule, watch, one, streak.began_s, lasted_s)
 
 
 def watches(part: Part, bench: Bench) -> dict[str, Watch]:
-    """Rules for a part at a bench, by the name of the reading that they watch."""
+    """Ratings of a part at a bench, by the name of the reading that they hold for."""
     ratings = part.absolute_maximum
     fixture = bench.fixture.temperature_c
     lowest_c = max(ratings.temperature_c.min, fixture.min)
@@ -79,14 +201,6 @@ def watches_of_mode(mode: SupplyMode) -> dict[str, Watch]:
 
 
 def broken(rules: dict[str, Watch], values: dict[str, float]) -> tuple[Broken, ...]:
-    """Rules that ``values`` break; quantities that no rule watches are passed over."""
-    found: list[Broken] = []
-    for quantity, value in values.items():
-        rule = rules.get(quantity)
-        if rule is None:
-            continue
-        # A small allowance below zero: a meter's offset around no current is not a fault.
-        slack = 1e-3 if rule.lowest == 0.0 else 0.0
-        if not math.isfinite(value) or not rule.lowest - slack <= value <= rule.highest:
-            found.append(Broken(rule, value))
-    return tuple(found)
+    """Ratings that ``values`` break; quantities that none holds for are passed over."""
+    watched = ((rules[quantity], value) for quantity, value in values.items() if quantity in rules)
+    return tuple(Broken(rule, value) for rule, value in watched if not rule.holds(value))

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
+import shutil
 from collections.abc import Mapping
 from collections.abc import Sequence as SequenceOf
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal, Protocol
 
 from bench.acquisition import Acquisition
@@ -62,13 +65,23 @@ class StopSwitch:
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """What a run has to do: the files, the unit's conditions in order with their numbers, and those already done."""
+    """What a run has to do: the files, the unit's conditions in order with their numbers, and those already done.
+
+    ``planned_s`` is how long what is left should take, as far as somebody has planned it; ``store_file`` the file that
+    holds the store, if it is one.
+    """
 
     run: str
     setup: Setup
     acquisition: Acquisition | None
     conditions: tuple[Condition, ...]
     done: frozenset[int] = frozenset()
+    planned_s: float = math.inf
+    store_file: Path | None = None
+
+    def free_mb(self) -> float | None:
+        """Space on the disk of the store, in MB; None if it is no file."""
+        return None if self.store_file is None else shutil.disk_usage(self.store_file.parent).free / 1e6
 
     def left(self) -> list[tuple[int, Condition]]:
         """Conditions still to be measured, in order."""

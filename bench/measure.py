@@ -5,6 +5,8 @@ Readings are named as ``reports.frames.READINGS`` lists them. The slow meters wo
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from bench.acquisition import NOISE_AT_MOST_DBM, Acquisition, reference_level_dbm
 from bench.places import Places
 from drivers.roles import PowerReading, SpectrumAnalyzer, SweepSetting
@@ -43,7 +45,10 @@ def expected_tone_dbm(condition: Condition, part: Part, sequence: Sequence) -> f
 
 
 class LineReader:
-    """Reads spectral lines with the settings that the acquisition chooses; remembers what the analyzer is set to."""
+    """Reads spectral lines with the settings that the acquisition chooses; remembers what the analyzer is set to.
+
+    ``between`` is called before each line of a condition, for what must be looked at meanwhile.
+    """
 
     def __init__(
         self,
@@ -52,7 +57,9 @@ class LineReader:
         part: Part,
         sequence: Sequence,
         path_losses: PathLosses,
+        between: Callable[[], None] = lambda: None,
     ) -> None:
+        self._between = between
         self._analyzer = analyzer
         self._acquisition = acquisition
         self._part = part
@@ -73,6 +80,7 @@ class LineReader:
         for line in self._lines:
             setting = self._acquisition.first_setting(line, tone_dbm, loss_db, attenuation_db)
             frequency_hz = line_frequency_hz(line, condition.frequency_hz, self._sequence.tones.spacing_hz)
+            self._between()
             reading, used = self._sweep(frequency_hz, setting)
             slower = self._acquisition.better_setting(line, setting, reading)
             if slower is not None:

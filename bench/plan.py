@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from bench.acquisition import Acquisition
 from bench.hazard import Hazard
 from bench.hazards import hazards, through_hazards
+from bench.interlock_rules import interlock_faults
 from bench.measure import expected_tone_dbm, lines_of, needs_analyzer
 from bench.small_signal import sweep_s, swept_conditions
 from bench.typical import typical_intercepts_dbm
@@ -62,6 +63,7 @@ class Plan:
 
 def make_plan(setup: Setup) -> Plan:
     """Expand, order, estimate and name the hazards. Raises FileFaults if the files do not fit each other."""
+    _refuse_mild_interlocks(setup)
     part, bench, sequence = setup.part.model, setup.bench.model, setup.sequence.model
     costs = TransitionCosts.of(bench, sequence)
     return plan_for(setup, order(expand(sequence, part, bench), costs))
@@ -72,6 +74,7 @@ def through_plan(setup: Setup) -> Plan:
 
     Raises FileFaults if the files do not fit each other, or the sources cannot give the levels without a unit's gain.
     """
+    _refuse_mild_interlocks(setup)
     without = through_setup(setup)
     part, bench, sequence = setup.part.model, setup.bench.model, setup.sequence.model
     conditions = through_conditions(setup, expand(sequence, part, bench))
@@ -85,6 +88,12 @@ def through_plan(setup: Setup) -> Plan:
     costs = TransitionCosts.of(without.bench.model, without.sequence.model)
     made = plan_for(without, order(conditions, costs))
     return replace(made, hazards=through_hazards(without, made.hazards, conditions))
+
+
+def _refuse_mild_interlocks(setup: Setup) -> None:
+    faults = interlock_faults(setup)
+    if faults:
+        raise FileFaults(faults)
 
 
 def plan_for(setup: Setup, conditions: tuple[Condition, ...]) -> Plan:

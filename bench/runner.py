@@ -15,17 +15,20 @@ from bench.change import Changed, Changer
 from bench.errors import Stopped, Tripped, UnsafeBench
 from bench.events import Event, EventKind, Facts, Listener
 from bench.fewer_tones import FewerTones
+from bench.interlock_rules import interlocks_of
+from bench.interlocks import Breach
 from bench.job import Job, RunBook, RunState, StopSwitch
-from bench.measure import LineReader, Readings, needs_analyzer, read_condition, read_temperatures
+from bench.measure import LineReader, Readings, needs_analyzer, read_condition
 from bench.places import Places
 from bench.retries import Retries
+from bench.run_words import add_unwritten, facts_of, short
 from bench.safe_state import SafeStep, make_safe, unconfirmed
 from bench.sequencer import FINAL, MAY_RETRY, NEXT, Outcome, State, next_state
 from bench.small_signal import Sweeps
 from bench.soak import Sample, SoakWatch
 from bench.source_power import SourcePower
 from bench.store.curves import Curve
-from bench.watchkeeping import Watchkeeper
+from bench.watchkeeping import Phase, Situation, Watchkeeper, breach_facts
 from drivers.errors import InstrumentError
 from drivers.messages import Exchange
 from drivers.roles import Identity
@@ -37,7 +40,6 @@ STOP_LOOK_S = 0.5
 
 #: Flag of a condition that was measured although its soak had timed out.
 SOAK_FLAG = "soak timed out"
-
 
 #: How a final state is called in the store.
 _STORED_AS: dict[State, RunState] = {State.DONE: "done", State.STOPPED: "stopped", State.TRIPPED: "tripped"}
@@ -92,7 +94,9 @@ class Runner:
         self._stop = stop
         self._take_exchanges = take_exchanges
         self._part, self._bench, self._sequence = setup.part.model, setup.bench.model, setup.sequence.model
-        self._watchkeeper = Watchkeeper(places, self._part, self._bench, self._sequence, clock)
+        warn, rules = self._say_breach, interlocks_of(setup, job.planned_s)
+        self._watchkeeper = Watchkeeper(places, setup, clock, rules, warn, job.free_mb)
+        self._state = State.BRINGING_UP
         facts = self._sequence.sequence
         self._retries = Retries(facts.retries if facts.on_fault == "retry" else 0)
         self._begin_session()
@@ -119,7 +123,9 @@ class Runner:
         self._lines: LineReader | None = None
         self._fewer_tones: FewerTones | None = None
         if places.analyzer is not None and job.acquisition is not None and needs_analyzer(self._sequence.measure):
-            self._lines = LineReader(places.analyzer, job.acquisition, self._part, self._sequence, setup.path_losses)
+            self._lines = LineReader(
+                places.analyzer, job.acquisition, self._part, self._sequence, setup.path_losses, self._between
+            )
             self._fewer_tones = FewerTones(places, self._bench, self._changer, self._lines, self._wait)
         self._sweeps = Sweeps(places, setup, job.conditions, self._changer, self._wait)
 
@@ -148,11 +154,12 @@ class Runner:
         except Exception as unwritten:
             if ending is None:
                 raise
-            _add_unwritten(ending, unwritten)
+            add_unwritten(ending, unwritten)
         if ending is not None:
             raise ending
 
     def _act(self, state: State) -> Outcome:
+        self._state = state
         if self._stop.asked and (state, Outcome.STOP_ASKED) in NEXT:
             return Outcome.STOP_ASKED
         try:
@@ -202,10 +209,7 @@ class Runner:
 
     def _soak(self) -> Outcome:
         progress = self._progress
-        temperatures = read_temperatures(self._places)
-        self._watchkeeper.values(temperatures)
-        self._watchkeeper.chamber()
-        self._watchkeeper.bias(progress.left[0][1])
+        temperatures = self._watchkeeper.look(self._situation())
         if progress.soak is None:
             return Outcome.READY
         sample = Sample(
@@ -257,9 +261,7 @@ class Runner:
             self._fewer_tones.complete(condition, self._sequence.measure, progress.readings)
         held, progress.curves = self._sweeps.take(condition)
         progress.readings = [{**readings, **held} for readings in progress.readings]
-        self._watchkeeper.chamber()
-        self._watchkeeper.bias(condition)
-        self._watchkeeper.queues()
+        self._watchkeeper.after(condition, self._changer.radiating)
         return Outcome.READY
 
     def _commit(self) -> Outcome:
@@ -268,7 +270,7 @@ class Runner:
         exchanges = self._take_exchanges()
         self._book.complete_condition(number, progress.readings, exchanges, progress.flag, progress.curves)
         self._retries.passed()
-        self._say("condition done", _short(condition), {"number": number, "left": len(progress.left)})
+        self._say("condition done", short(condition), {"number": number, "left": len(progress.left)})
         return Outcome.MORE if progress.left else Outcome.LAST
 
     def _retreat(self) -> Outcome:
@@ -281,7 +283,7 @@ class Runner:
             return self._broken(str(progress.error))
         attempt = self._retries.attempt
         plan = f"attempt {attempt} of {facts.retries} in {facts.retry_after_s:g} s"
-        told = {"attempt": attempt, "condition": progress.left[0][0], **_facts(progress.error)}
+        told = {"attempt": attempt, "condition": progress.left[0][0], **facts_of(progress.error)}
         self._say("retrying", f"{progress.error}; {plan}", told)
         self._say_steps(steps)
         self._book.exchanges(self._take_exchanges())
@@ -293,6 +295,7 @@ class Runner:
         left, identities = self._progress.left, self._progress.identities
         self._progress = _Progress(left, identities=identities)
         self._begin_session()
+        self._watchkeeper.forget()
         self._retries.begin()
         return Outcome.READY
 
@@ -300,7 +303,9 @@ class Runner:
         progress = self._progress
         steps = make_safe(self._places, self._bench.idle_c, sleep=self._clock.sleep)
         if progress.cause:
-            self._say("tripped", progress.cause, _facts(progress.error))
+            self._say("tripped", progress.cause, facts_of(progress.error))
+            for breach in self._watchkeeper.broken:
+                self._say_breach(breach)
         self._say_steps(steps)
         # What bring-up could not confirm either is said once.
         progress.unsafe = tuple(dict.fromkeys((*progress.unsafe, *unconfirmed(steps))))
@@ -309,14 +314,31 @@ class Runner:
     # --- what the states share -----------------------------------------------------------------------------------
 
     def _wait(self, duration_s: float) -> None:
-        """Wait in slices, so that a wish to stop is seen soon."""
+        """Wait in slices, so that a wish to stop is seen soon, and look at the bench when that is due."""
         ends_s = self._clock.elapsed_s() + duration_s
         while not self._stop.asked and (left_s := ends_s - self._clock.elapsed_s()) > 0:
+            if left_s > STOP_LOOK_S:  # who waits to look does so at the end
+                self._watchkeeper.look_if_due(self._situation())
             self._clock.sleep(min(left_s, STOP_LOOK_S))
+
+    def _between(self) -> None:
+        self._watchkeeper.look_if_due(self._situation(is_reading=True))
+
+    def _situation(self, *, is_reading: bool = False) -> Situation:
+        """What the interlocks must know of where the loop stands."""
+        state, progress = self._state, self._progress
+        if state is State.PAUSING:
+            return Situation(may_be_silent=True)
+        soaked = state in (State.SETTLING, State.MEASURING) and not progress.flag
+        phase: Phase = "soaking" if state is State.SOAKING else "settling" if state is State.SETTLING else "settled"
+        return Situation(progress.left[0][1], phase, soaked, self._changer.radiating, is_reading)
 
     def _say_steps(self, steps: tuple[SafeStep, ...]) -> None:
         for step in steps:
             self._say("safe state", f"{step.name}: {step.problem or 'done'}", {"confirmed": step.confirmed})
+
+    def _say_breach(self, breach: Breach) -> None:
+        self._say("interlock", str(breach), breach_facts(breach, self._clock))
 
     def _say(self, kind: EventKind, text: str, facts: Facts | None = None) -> None:
         event = Event(self._clock.now(), kind, text, facts or {})
@@ -338,7 +360,7 @@ class Runner:
         if left:
             first.add_note(str(UnsafeBench(left, self._job.run)))
         if trip is not None:
-            _add_unwritten(trip, mistake)
+            add_unwritten(trip, mistake)
         if trip is None:
             self._try_to(lambda: self._say("tripped", f"{type(mistake).__name__}: {mistake}"), first)
         self._try_to(lambda: self._end(State.TRIPPED), first)
@@ -348,7 +370,7 @@ class Runner:
         try:
             write()
         except Exception as second:  # noqa: BLE001 - whatever it is, it must not hide the first error
-            _add_unwritten(first, second)
+            add_unwritten(first, second)
 
     def _all_answered(self) -> bool:
         """Whether every instrument has said who it is; before that, nothing is switched on."""
@@ -373,26 +395,3 @@ class Runner:
         if state is State.TRIPPED:
             return Tripped(progress.cause, self._job.run)
         return None
-
-
-def _add_unwritten(error: BaseException, second: BaseException) -> None:
-    error.add_note(f"the end of the run could not be written down: {second}")
-
-
-def _facts(error: InstrumentError | None) -> Facts:
-    """Which instrument failed, at which message, and how; nothing if none did."""
-    if error is None:
-        return {}
-    return {
-        "instrument": error.instrument,
-        "message": error.message,
-        "cause": f"{type(error).__name__}: {error.problem}",
-    }
-
-
-def _short(condition: Condition) -> str:
-    """What a person wants to know of a condition while a run goes on."""
-    return (
-        f"{condition.temperature_c:g} °C, {condition.supply_mode}, {condition.load_ohm:g} Ω, "
-        f"{condition.channel} code {condition.gain_code}"
-    )

@@ -16,6 +16,7 @@ from sequences.bench_facts import BenchFacts
 from sequences.chamber_entry import ChamberEntry
 from sequences.code_lines import ShiftedWord, StrobedWord, line_problems
 from sequences.instrument_entry import InstrumentEntry
+from sequences.interlock_entry import InterlockEntry
 from sequences.meter_entries import CurrentMeterEntry, ThermometerEntry
 from sequences.part_file import FileModel, Span
 from sequences.path_entries import DeEmbeddingEntry, NonNegative, PathLossEntry
@@ -315,6 +316,7 @@ class Bench(FileModel):
     de_embedding: tuple[DeEmbeddingEntry, ...] = ()
     combiner: Combiner | None = None
     fixture: Fixture
+    interlock: tuple[InterlockEntry, ...] = ()
     simulation: Simulation | None = None
 
     @property
@@ -331,6 +333,14 @@ class Bench(FileModel):
     def idle_c(self) -> float | None:
         """Where the chamber is left; None on a bench without one."""
         return None if self.instrument.chamber is None else self.instrument.chamber.idle_c
+
+    @model_validator(mode="after")
+    def _each_interlock_once(self) -> Self:
+        names = [entry.name for entry in self.interlock]
+        twice = next((name for name in names if names.count(name) > 1), None)
+        if twice is not None:
+            raise ValueError(f'two [[interlock]] tables are for "{twice}": one each')
+        return self
 
     @model_validator(mode="after")
     def _clock_fits(self) -> Self:

@@ -10,7 +10,8 @@ from typing import Any
 import pytest
 
 from bench.errors import Tripped
-from bench.interlocks import broken, watches
+from bench.interlock_rules import interlocks_of
+from bench.interlocks import Breach, broken, watches
 from bench.places import Places
 from bench.watchkeeping import Watchkeeper
 from sequences.read_files import Setup
@@ -24,6 +25,10 @@ RANGES = [
     ("air_temperature_c", -50.0, 105.0),
     ("sensor_temperature_c", -50.0, 105.0),
 ]
+
+
+def fail(breach: Breach) -> None:
+    raise AssertionError(f"no rule here warns, and one did: {breach}")
 
 
 @pytest.mark.parametrize(("quantity", "lowest", "highest"), RANGES)
@@ -93,8 +98,8 @@ def test_a_chamber_is_asked_for_alarms_at_once_and_then_every_ten_seconds(
     """Each condition would pay for it, and a chamber is slow; the words are the chamber's own."""
     bench = make_bench()
     places = make_places(bench)
-    models = quick.part.model, quick.bench.model, quick.sequence.model
-    keeper = Watchkeeper(places, *models, bench.clock)
+    rules = interlocks_of(quick)
+    keeper = Watchkeeper(places, quick, bench.clock, rules, fail)
     keeper.chamber()
     bench.alarms = ("door open", "water low")
     bench.clock.sleep(9.9)
@@ -105,5 +110,5 @@ def test_a_chamber_is_asked_for_alarms_at_once_and_then_every_ten_seconds(
 
     assert caught.value.cause == "alarm of the chamber: door open; water low"
     with pytest.raises(Tripped):
-        Watchkeeper(places, *models, bench.clock).chamber()
-    Watchkeeper(replace(places, chamber=None), *models, bench.clock).chamber()
+        Watchkeeper(places, quick, bench.clock, rules, fail).chamber()
+    Watchkeeper(replace(places, chamber=None), quick, bench.clock, rules, fail).chamber()
