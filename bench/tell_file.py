@@ -94,8 +94,21 @@ def find_tell_file(named: Path | None, folder: Path) -> TellFile | None:
 
 
 def read_tell_file(path: Path, environment: Mapping[str, str]) -> TellFile | None:
-    """Ways to tell people from a file; None if it has no ``[tell]`` table. Raises FileFaults, all at once."""
-    table = _document(path).get("tell")
+    """Ways to tell people from a file; see ``parse_tell_file``."""
+    try:
+        return parse_tell_file(path.read_bytes().decode("utf-8-sig"), path, environment)
+    except FileNotFoundError:
+        raise FileFaults([FileFault("no file", str(path), problem="there is no such file")]) from None
+    except OSError as error:
+        problem = f"it cannot be read: {error.strerror}"
+        raise FileFaults([FileFault("unreadable file", str(path), problem=problem)]) from None
+    except UnicodeDecodeError:
+        raise FileFaults([FileFault("unreadable file", str(path), problem="it is not UTF-8 text")]) from None
+
+
+def parse_tell_file(text: str, path: Path, environment: Mapping[str, str]) -> TellFile | None:
+    """Ways to tell people from a file's text; None if it has no ``[tell]`` table. Raises FileFaults, all at once."""
+    table = _document(text, path).get("tell")
     if table is None:
         return None
     faults = _Faults(str(path))
@@ -124,17 +137,10 @@ def read_tell_file(path: Path, environment: Mapping[str, str]) -> TellFile | Non
     return TellFile(path, command, addresses, whats, float(limit_s), known)
 
 
-def _document(path: Path) -> dict[str, Any]:
+def _document(text: str, path: Path) -> dict[str, Any]:
     """The parsed file. The parser's own words and the broken line could hold a secret; its place does not."""
     try:
-        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except FileNotFoundError:
-        raise FileFaults([FileFault("no file", str(path), problem="there is no such file")]) from None
-    except OSError as error:
-        problem = f"it cannot be read: {error.strerror}"
-        raise FileFaults([FileFault("unreadable file", str(path), problem=problem)]) from None
-    except UnicodeDecodeError:
-        raise FileFaults([FileFault("unreadable file", str(path), problem="it is not UTF-8 text")]) from None
+        return tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         place = _POSITION.search(str(error))
         where = f"line {place[1]}, column {place[2]}" if place else "at its end"

@@ -15,6 +15,7 @@ import pytest
 import typer.main
 
 from bench.cli import app
+from bench.tell_file import parse_tell_file
 from sequences import read_files
 from sequences.conditions import expand
 
@@ -177,6 +178,7 @@ KIND_OF_TABLE = {
     **dict.fromkeys(("bench", "instrument", "path_loss", "fixture", "simulation"), "bench"),
     **dict.fromkeys(("deviations", "header"), "table of deviations"),
     **dict.fromkeys(("modbus", "registers", "alarm"), "register table"),
+    "tell": "whom to tell",
     **dict.fromkeys(("sequence", "axes", "exclude", "tones", "measure", "soak", "settle"), "sequence"),
 }
 PARSERS: dict[str, Callable[[str, str], object]] = {
@@ -185,6 +187,7 @@ PARSERS: dict[str, Callable[[str, str], object]] = {
     "sequence": read_files.parse_sequence,
     "table of deviations": read_files.parse_deviations,
     "register table": read_files.parse_registers,
+    "whom to tell": lambda text, name: parse_tell_file(text, Path(name), {"MAIL_PASSWORD": "?"}),
 }
 #: The table that only a whole file of a kind shows.
 MARK_OF_WHOLE = {"part": "part", "bench": "fixture", "sequence": "sequence"}

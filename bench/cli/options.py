@@ -24,7 +24,7 @@ Residual = Annotated[
 ]
 TellFile = Annotated[
     Path | None,
-    typer.Option("--tell", envvar="NIGHTBENCH_TELL", help="File that says whom to tell; else your own.", metavar="FILE"),
+    typer.Option("--tell", envvar="NIGHTBENCH_TELL", help="Whom to tell, instead of the own file.", metavar="FILE"),
 ]
 Acknowledge = Annotated[
     list[str] | None,
