@@ -29,9 +29,12 @@ from bench.events import Event, Facts
 from bench.guarding import ACTING, ASK, LEAVE, NOT_SAFE, READY, SAFE, Incoming, Task
 from bench.locks import Holder, hold_bench
 from bench.places import ROLE_OF_PLACE, Places
+from bench.run_log import RunLog, log_path, one_line
 from bench.safe_state import SafeStep, make_safe, unconfirmed
 from bench.store.connect import store_url
 from bench.store.store import open_store
+from bench.tell_file import Message, TellFile, What, handed_down
+from bench.telling import Teller
 from drivers.catalogue import driver_class
 from drivers.errors import InstrumentError
 from drivers.own_drivers import importable_from
@@ -73,6 +76,7 @@ class Guard:
         real: The machine's clock.
         say: Sends a word to the run.
         run_pid: The run's process.
+        tell_file: Whom to tell when nobody else can; None for nobody.
     """
 
     task: Task
@@ -82,6 +86,7 @@ class Guard:
     real: Clock
     say: Callable[[str], None]
     run_pid: int
+    tell_file: TellFile | None = None
     _untold: list[Event] = field(default_factory=list)
 
     def watch(self, incoming: Incoming) -> int:
@@ -111,6 +116,8 @@ class Guard:
             # A run that hangs or asks holds the bench itself.
             confirmed = self._try_all(lock if dead else None, hung=hung)
         self.say(SAFE if confirmed else NOT_SAFE)
+        if dead or hung:
+            self._tell_people(cause, confirmed=confirmed, dead=dead)
         return _SAFE if confirmed else _NOT_SAFE
 
     def _try_all(self, lock: ExitStack | None, *, hung: bool) -> bool:
@@ -184,14 +191,30 @@ class Guard:
     def _note(self, text: str, facts: Facts | None = None) -> None:
         self._untold.append(Event(self.clock.now(), "guard", text, facts or {}))
 
+    def _tell_people(self, cause: str, *, confirmed: bool, dead: bool) -> None:
+        """Tell people what the run cannot tell them any more; the bench comes first, and has been seen to."""
+        if self.tell_file is None:
+            return
+        teller = Teller(self.tell_file)
+        became = "the guard has made the bench safe" if confirmed else "THE GUARD COULD NOT MAKE THE BENCH SAFE"
+        at, bench = self.clock.now().isoformat(timespec="seconds"), self.bench.model.bench.name
+        what: What = "tripped" if confirmed else "unsafe"
+        teller.tell(Message(what, one_line(f"{cause}; {became}"), self.task.run, "", bench, at))
+        teller.close()
+        for untold in teller.failures():
+            self._untold.append(Event(self.clock.now(), "could not tell", str(untold)))
+        self._tell(dead=dead)
+
     def _tell(self, *, dead: bool) -> None:
         """Write down what has not been: into the store, or, where that fails, into a file beside it."""
         told = 0
         try:
             with open_store(self.task.store, must_exist=True) as store:
-                for event in self._untold:
-                    store.note(self.task.run, event)
-                    told += 1
+                with contextlib.closing(RunLog(log_path(store.file, self.task.run))) as log:
+                    for event in self._untold:
+                        log.event(event)
+                        store.note(self.task.run, event)
+                        told += 1
                 if dead:
                     store.interrupted(self.task.run, self._untold[-1].at if self._untold else self.clock.now())
         except Exception as error:  # noqa: BLE001 - a store that fails must not keep the guard from trying on
@@ -279,6 +302,7 @@ def main() -> None:
         part = parse_part(task.part).model
         bench = guarded_part_of(parse_bench(task.bench, task.bench_path, task.attachments))
         _load(bench)
+        tell_file = handed_down(os.environ)
     except Exception as error:  # noqa: BLE001 - said to the run, which does not begin then
         _say(f"{type(error).__name__}: {error}".replace("\n", "; "))
         sys.exit(_NOT_BEGUN)
@@ -287,7 +311,7 @@ def main() -> None:
     if not now.endswith(b"\n"):
         sys.exit(_SAFE)  # nothing has been switched on yet
     clock = clock_of(bench.model, datetime.fromisoformat(now.decode().strip()))
-    guard = Guard(task, bench, part, clock, RealClock(), _say, parent)
+    guard = Guard(task, bench, part, clock, RealClock(), _say, parent, tell_file)
     sys.exit(guard.watch(Incoming(pipe)))
 
 

@@ -10,7 +10,8 @@ import importlib.util
 import os
 import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
@@ -34,6 +35,9 @@ LONGEST_LIMIT_S = 300.0
 
 #: Name of the file in the user's folder of settings.
 FILE_NAME = "nightbench.toml"
+
+#: Variable of the environment that names the file.
+VARIABLE = "NIGHTBENCH_TELL"
 
 _KEYS = ("command", "urls", "on", "limit_s")
 _PLACE = re.compile(r"\{(?P<word>[a-z]+)\}|\$\{(?P<variable>\w+)\}")
@@ -91,6 +95,26 @@ def find_tell_file(named: Path | None, folder: Path) -> TellFile | None:
     if named is None and not path.is_file():
         return None
     return read_tell_file(path, os.environ)
+
+
+@contextmanager
+def handing_down(file: TellFile | None) -> Iterator[None]:
+    """Let processes that this one starts in the block know the file; by its name, so that no value of it travels."""
+    before = os.environ.pop(VARIABLE, None)
+    if file is not None:
+        os.environ[VARIABLE] = str(file.path.absolute())
+    try:
+        yield
+    finally:
+        os.environ.pop(VARIABLE, None)
+        if before is not None:
+            os.environ[VARIABLE] = before
+
+
+def handed_down(environment: Mapping[str, str]) -> TellFile | None:
+    """The file that the process that started this one has handed down; None for none. Raises FileFaults."""
+    name = environment.get(VARIABLE)
+    return read_tell_file(Path(name), environment) if name else None
 
 
 def read_tell_file(path: Path, environment: Mapping[str, str]) -> TellFile | None:

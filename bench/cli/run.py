@@ -141,6 +141,7 @@ def make_night(
     from bench.exit_codes import of_decision
     from bench.reporting import report_of
     from bench.store.store import open_store
+    from bench.tell_file import handing_down
     from bench.witnesses import Witnesses
     from drivers.errors import InstrumentError
 
@@ -150,7 +151,7 @@ def make_night(
     progress = RunProgress()
     with open_store(store, must_exist=must_exist) as opened, Witnesses(opened, progress, tell, clock) as witnesses:
         store_name = opened.name.removeprefix("store ")  # its name in messages; here it must do for --store
-        with progress, stop_on_signals() as stop:
+        with progress, stop_on_signals() as stop, handing_down(tell):
 
             def on_begin(run_id: str, plan: Plan) -> None:
                 show_hazards(plan.hazards, to_side=True)

@@ -24,6 +24,7 @@ from bench.locks import FOLDER_VARIABLE, Holder, hold_bench
 from bench.safe_state import RF_BEFORE_BIAS_S
 from bench.store.records import RunRecord
 from bench.store.store import Store, open_store
+from bench.tell_file import TellFile
 from drivers.timing import Clock
 from sequences.read_files import Setup, demo_file, parse_setup
 from served_rig import ServedRig, served_rig
@@ -334,3 +335,32 @@ def test_a_guard_whose_pipe_ends_acts_and_one_that_is_killed_trips_the_run(rig: 
 def _until_tripped(clock: Clock) -> None:
     for _ in range(10**6):
         clock.sleep(1.0)
+
+
+def test_a_guard_whose_run_is_dead_tells_people_and_writes_on_in_the_log_of_the_run(
+    guarding: Guarding, tmp_path: Path
+) -> None:
+    """Nobody else can: what happened, and whether the bench is safe; a way that fails is an event."""
+    out = tmp_path / "told"
+    code = "import sys; open(sys.argv[1], 'a', encoding='utf-8').write('|'.join(sys.argv[2:])); sys.exit(3)"
+    guarding.guard.tell_file = TellFile(tmp_path, (sys.executable, "-c", code, str(out), "{what}", "{text}", "{run}"))
+    guarding.guard.act("the run's process has ended without a word", dead=True)
+    events = guarding.store.events(guarding.run)
+    (log,) = (tmp_path / "night-logs").iterdir()
+
+    assert out.read_text(encoding="utf-8") == (
+        f"tripped|the run's process has ended without a word; the guard has made the bench safe|{guarding.run}"
+    )
+    assert [(event.kind, event.text.partition(": ")[2]) for event in events][-1] == (
+        "could not tell", "it ended with 3",
+    )  # fmt: skip
+    assert len(log.read_text(encoding="utf-8").splitlines()) == len(events)
+
+
+def test_a_guard_that_a_run_asks_leaves_the_telling_to_the_run(guarding: Guarding, tmp_path: Path) -> None:
+    """It lives, and tells that its bench is unsafe by itself."""
+    out = tmp_path / "told"
+    guarding.guard.tell_file = TellFile(tmp_path, (sys.executable, "-c", f"open({str(out)!r}, 'w')"))
+    guarding.guard.act("the run asks for safety: it could not confirm it itself")
+
+    assert not out.exists()

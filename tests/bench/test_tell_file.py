@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
 
-from bench.tell_file import LIMIT_S, WHATS, Message, TellFile, find_tell_file, read_tell_file
+from bench.tell_file import (
+    LIMIT_S,
+    WHATS,
+    Message,
+    TellFile,
+    find_tell_file,
+    handed_down,
+    handing_down,
+    read_tell_file,
+)
 from sequences.errors import FileFaults
 
 SECRET = "hush-4711"
@@ -98,3 +108,15 @@ def test_nobody_is_told_without_a_file_but_a_file_that_was_named_must_be_there(t
     assert find_tell_file(None, tmp_path) is None
     with pytest.raises(FileFaults, match="there is no such file"):
         find_tell_file(tmp_path / "other.toml", tmp_path)
+
+
+def test_a_process_that_is_started_finds_the_file_by_its_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The guard reads it for itself: no value of it travels; afterwards the environment is what it was."""
+    monkeypatch.setenv("NIGHTBENCH_TELL", "another.toml")
+    file = _read(tmp_path, '[tell]\ncommand = ["a", "{what}"]')
+    with handing_down(file):
+        assert handed_down(os.environ) == file
+    with handing_down(None):
+        assert handed_down(os.environ) is None
+
+    assert os.environ["NIGHTBENCH_TELL"] == "another.toml"
