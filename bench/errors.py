@@ -131,11 +131,13 @@ class UnsafeBench(BenchError):
         run: Id of the run.
     """
 
+    #: How its text begins, also where it is a note of another error.
+    OPENING = "COULD NOT CONFIRM THE SAFE STATE"
+
     def __init__(self, unconfirmed: tuple[str, ...], run: str = "") -> None:
         steps = "; ".join(unconfirmed)
         super().__init__(
-            f"COULD NOT CONFIRM THE SAFE STATE ({steps}). Go to the bench, switch off by hand, "
-            "and expect live, hot or cold parts."
+            f"{self.OPENING} ({steps}). Go to the bench, switch off by hand, and expect live, hot or cold parts."
         )
         self.unconfirmed = unconfirmed
         self.run = run

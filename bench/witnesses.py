@@ -7,6 +7,7 @@ an event of its own.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime, timedelta
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
@@ -44,6 +45,9 @@ class Witnesses:
         self._run = self._unit = self._bench = ""
         self._waiting: list[tuple[str, str]] = []
         self._last: tuple[datetime, float] | None = None
+        self._done: Message | None = None
+        self._left = self._total = 0
+        self._end_heard = False
 
     def __enter__(self) -> Self:
         return self
@@ -51,7 +55,8 @@ class Witnesses:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
     ) -> None:
-        self.all_told()
+        self.decided("")
+        self._all_told()
         self._write(lambda log: log.line(self._now(), "exit", _exit_text(error)))
         if self._log is not None:
             self._log.close()
@@ -73,17 +78,35 @@ class Witnesses:
     def __call__(self, event: Event) -> None:
         """Hear one event."""
         self._last = (event.at, self._clock.elapsed_s())
+        self._left, self._total = int(event.facts.get("left", self._left)), int(event.facts.get("total", self._total))
+        self._end_heard = self._end_heard or event.kind in ("tripped", "stopped", "run ended")
         self._write(lambda log: log.event(event))
         self._tell(event)
         self._show(event)
         self._note_untold()
 
-    def ended_by(self, error: Exception) -> None:
-        """Hear what a run ended with; a bench that is not safe is an event by itself."""
-        if self._run and isinstance(error, UnsafeBench):
-            self._note("unsafe", str(error), {"unconfirmed": len(error.unconfirmed)})
+    def ended_by(self, error: BaseException) -> None:
+        """Hear what a run ended with, and wait until it is told.
 
-    def all_told(self) -> None:
+        A bench that is not safe is an event by itself; so is an end that the store would not take as one.
+        """
+        if not self._run:
+            return
+        unsafe = _unsafe_text(error)
+        if not self._end_heard:
+            self._note("tripped", f"{type(error).__name__}: {error}", {})
+        if unsafe:
+            self._note("unsafe", unsafe, {})
+        self._all_told()
+
+    def decided(self, decision: str) -> None:
+        """Tell of a run that is done, with what it decided; the first time only."""
+        if self._done is not None and self._teller is not None:
+            text = f"{self._total - self._left} of {self._total} conditions"
+            self._teller.tell(replace(self._done, text=f"{text}, {decision}" if decision else text))
+        self._done = None
+
+    def _all_told(self) -> None:
         """Wait for what is being told, within its time."""
         if self._teller is not None:
             self._teller.close()
@@ -94,7 +117,11 @@ class Witnesses:
         if self._teller is None or what is None:
             return
         at = event.at.isoformat(timespec="seconds")
-        self._teller.tell(Message(what, one_line(event.text), self._run, self._unit, self._bench, at))
+        message = Message(what, one_line(event.text), self._run, self._unit, self._bench, at)
+        if what == "done":
+            self._done = message  # its decision is what people wait for, and follows
+        else:
+            self._teller.tell(message)
 
     def _note_untold(self) -> None:
         if self._teller is None or not self._run:
@@ -135,6 +162,13 @@ class Witnesses:
             return self._clock.now()
         at, elapsed_s = self._last
         return at + timedelta(seconds=self._clock.elapsed_s() - elapsed_s)
+
+
+def _unsafe_text(error: BaseException) -> str:
+    """What could not be made safe, from an error that says so or that another one was added to; empty if nothing."""
+    said = [str(error)] if isinstance(error, UnsafeBench) else []
+    notes = [note for note in getattr(error, "__notes__", ()) if note.startswith(UnsafeBench.OPENING)]
+    return "; ".join((*said, *notes))
 
 
 def _exit_text(error: BaseException | None) -> str:

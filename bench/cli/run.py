@@ -42,6 +42,10 @@ OtherSequence = Annotated[
 AcceptChange = Annotated[
     bool, typer.Option("--accept-change", help="Go on with what the run began with, though files have changed since.")
 ]
+Recheck = Annotated[
+    int | None,
+    typer.Option("--recheck", min=0, max=100, help="Measure N earlier conditions once more: has anything drifted?"),
+]
 ReportWanted = Annotated[bool, typer.Option("--report/--no-report", help="Write a report at the end.")]
 
 
@@ -90,6 +94,7 @@ def resume(
     bench: BenchFile = None,
     part: PartFile = None,
     accept_change: AcceptChange = False,
+    recheck: Recheck = None,
     operator: Operator = "",
     store: Store = DEFAULT_STORE,
     to: Folder = None,
@@ -113,7 +118,7 @@ def resume(
 
     named = {"part": part, "bench": bench, "sequence": sequence}
     given = {kind: path for kind, path in named.items() if path is not None}
-    comparison = Comparison(given, unit, accept=accept_change)
+    comparison = Comparison(given, unit, accept=accept_change, recheck=recheck)
     said = Acknowledged(tuple(acknowledge or ()), operator)
 
     def work(opened: OpenStore, listener: Listener, stop: StopSwitch, on_begin: OnBegin) -> Night:
@@ -143,7 +148,6 @@ def make_night(
     from bench.store.store import open_store
     from bench.tell_file import handing_down
     from bench.witnesses import Witnesses
-    from drivers.errors import InstrumentError
 
     if with_report and to is not None:
         check_folder(to)
@@ -160,16 +164,15 @@ def make_night(
 
             try:
                 night = work(opened, witnesses, stop, on_begin)
-            except (BenchError, InstrumentError) as error:
+            except BaseException as error:
                 witnesses.ended_by(error)
                 if progress.run:
                     error.add_note(resume_hint(progress.run, store_name))
                 if witnesses.log:
                     error.add_note(f"log: {witnesses.log}")
                 raise
-            finally:
-                witnesses.all_told()
         report = report_of(opened, night.run)
+        witnesses.decided(report.decision)
         try:
             page = write_report(report, to) if with_report else None
         except BenchError as error:
