@@ -103,6 +103,13 @@ def plan_for(setup: Setup, conditions: tuple[Condition, ...]) -> Plan:
     return Plan(setup, conditions, estimate(conditions, costs, measure_s), hazards(setup, conditions))
 
 
+def for_a_through(plan: Plan) -> Plan:
+    """The plan of a through that goes on, with the hazards of a through."""
+    if not plan.conditions:
+        return plan
+    return replace(plan, hazards=through_hazards(plan.setup, plan.hazards, plan.conditions))
+
+
 def acquisition_for(setup: Setup) -> Acquisition | None:
     """The acquisition of a setup; None if it reads no lines."""
     sequence, analyzer = setup.sequence.model, setup.bench.model.instrument.analyzer

@@ -50,6 +50,10 @@ def plan_json(made: Plan) -> dict[str, Plain]:
         ],
         "not_tested": [limit_text(limit) for limit in made.unmet_limits()],
         "hazards": [hazard_json(hazard) for hazard in made.hazards],
+        "to_start": {
+            "mend": [hazard.name for hazard in made.hazards if hazard.severity == "blocking"],
+            "acknowledge": [hazard.name for hazard in made.hazards if hazard.acknowledge],
+        },
         "safety": NOT_A_SAFETY_DEVICE,
     }
 
@@ -77,6 +81,7 @@ def hazard_json(hazard: Hazard) -> dict[str, Plain]:
         "action": hazard.action,
         "source": hazard.source,
         "acknowledge": hazard.acknowledge,
+        "takes": hazard.takes,
     }
 
 
@@ -111,7 +116,10 @@ def show_plan(made: Plan) -> None:
 
 
 def show_hazards(found: tuple[Hazard, ...], *, to_side: bool = False) -> None:
-    """Hazards for people, with the standing text that this is no safety device."""
+    """Hazards for people, with the standing text that this is no safety device.
+
+    On the side, that is before something that has been allowed to start, it is not said what a start would take.
+    """
     from rich.padding import Padding
     from rich.text import Text
 
@@ -124,11 +132,24 @@ def show_hazards(found: tuple[Hazard, ...], *, to_side: bool = False) -> None:
         grave = hazard.severity == "blocking" or hazard.acknowledge
         head = Text(f"{hazard.severity.upper()}: ", style="bold red" if grave else "bold yellow")
         head.append(f"{hazard.title} ({hazard.name}). ", style="bold default")
-        told = (f"{hazard.cause}; {hazard.consequence}", hazard.action, f"source: {hazard.source}", hazard.takes)
-        sentences = [text for text in told if text]
+        told = (f"{hazard.cause}; {hazard.consequence}", hazard.action, f"source: {hazard.source}")
+        sentences = [*told, hazard.takes] if hazard.takes and not to_side else told
         head.append(" ".join(f"{text[0].upper()}{text[1:]}." for text in sentences), style="default")
         out.print(Padding(head, (0, 0, 0, 2)))
     out.print(Padding(Text(NOT_A_SAFETY_DEVICE, style="italic"), (1, 0, 1, 2)))
+    if not to_side:
+        _show_what_it_takes(found)
+
+
+def _show_what_it_takes(found: tuple[Hazard, ...]) -> None:
+    """What a run with these hazards needs, ready to be pasted; nothing where it needs nothing."""
+    mended = [hazard.name for hazard in found if hazard.severity == "blocking"]
+    named = [hazard.name for hazard in found if hazard.acknowledge]
+    if mended:
+        console().print(f"To be mended before a run starts: {', '.join(mended)}", soft_wrap=True)
+    if named:
+        options = " ".join(f"--acknowledge {name}" for name in named)
+        console().print(f"When all of it has been done, a run starts with: --operator NAME {options}", soft_wrap=True)
 
 
 def _part_name(made: Plan) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import sqlite3
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -156,7 +157,7 @@ def test_whoever_resumes_acknowledges_anew(make_setup: MakeSetup, store: Store, 
     run = store.runs()[0].id
     with pytest.raises(HazardsRefused):
         resume_run(store, run, nothing, StopSwitch(), nothing)
-    assert len(rigs) == 1
+    assert len(rigs) == 1, "nothing was opened"
 
     resume_run(store, run, nothing, StopSwitch(), nothing, said=Acknowledged(NAMES, "Grace"))
 
@@ -199,6 +200,12 @@ def test_the_command_ends_with_2_and_says_what_to_type(
         text = text.replace('visa_library = "@sim"\nclock = "simulated"', 'visa_library = "@py"')
         (tmp_path / file).write_text(text, encoding="utf-8")
     words = ["run", "quick.sequence.toml", "--unit", UNIT, "--no-report"]
+    run_guarded(app, ["plan", "quick.sequence.toml"])
+    planned = capsys.readouterr().out
+    assert "Start only with --acknowledge limiter." in " ".join(planned.split())
+    assert "a run starts with: --operator NAME --acknowledge limiter --acknowledge unattended\n" in planned
+    run_guarded(app, ["plan", "quick.sequence.toml", "--json"])
+    assert json.loads(capsys.readouterr().out)["to_start"] == {"mend": [], "acknowledge": list(NAMES)}
 
     assert run_guarded(app, words) == ExitCode.BAD_INPUT
     err = capsys.readouterr().err

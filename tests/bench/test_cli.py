@@ -132,13 +132,13 @@ def test_plan_answers_every_condition_in_order_with_its_finish_time() -> None:
     answer = nightbench("plan", QUICK, "--json")
     plan = answer.json
 
-    assert set(plan) == {"conditions", "estimate_s", "shares_s", "order", "not_tested", "hazards", "safety"}
+    assert set(plan) == {"conditions", "estimate_s", "shares_s", "order", "not_tested", "hazards", "to_start", "safety"}
     assert len(plan["order"]) == plan["conditions"] == 42
     finish_s = [condition["finish_s"] for condition in plan["order"]]
     assert finish_s == sorted(finish_s)
     assert finish_s[-1] == pytest.approx(plan["estimate_s"])
     assert sum(plan["shares_s"].values()) == pytest.approx(plan["estimate_s"], abs=0.2)
-    hazard = {"severity", "name", "title", "cause", "consequence", "action", "source", "acknowledge"}
+    hazard = {"severity", "name", "title", "cause", "consequence", "action", "source", "acknowledge", "takes"}
     assert hazard == set(plan["hazards"][0])
     assert (answer.code, answer.err) == (ExitCode.DONE, "")
     assert list(Path().iterdir()) == []

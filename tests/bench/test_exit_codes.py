@@ -6,7 +6,18 @@ from collections.abc import Iterator
 
 import pytest
 
-from bench.errors import BenchError, BenchInUse, Changed, NoSuchRun, RunInUse, Stopped, StoreFault, Tripped, UnsafeBench
+from bench.errors import (
+    BenchError,
+    BenchInUse,
+    Changed,
+    HazardsRefused,
+    NoSuchRun,
+    RunInUse,
+    Stopped,
+    StoreFault,
+    Tripped,
+    UnsafeBench,
+)
 from bench.exit_codes import BY_ERROR, ExitCode, of_decision, of_error
 from bench.sequencer import ImpossibleStep
 from drivers.errors import InstrumentError, LinkLost, NotThere, NotUnderstood, OutOfTurn, Refused, TimedOut
@@ -20,6 +31,7 @@ ERRORS: list[tuple[Exception, ExitCode]] = [
     (NotCovered("output", "A", 200.0, 1e9, 1e6, 5e8), ExitCode.BAD_INPUT),
     (NoSuchRun("none"), ExitCode.BAD_INPUT),
     (StoreFault("locked"), ExitCode.STORE),
+    (HazardsRefused("limiter: not stated", ("limiter",)), ExitCode.BAD_INPUT),
     (BenchInUse("Nimbus", "supply", "GPIB0::7", "run 01234567"), ExitCode.INSTRUMENT),
     (RunInUse("0123456789", "run 01234567"), ExitCode.BAD_INPUT),
     (Changed("0123456789", ("supply: was, is",)), ExitCode.BAD_INPUT),
