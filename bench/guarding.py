@@ -44,6 +44,10 @@ WAIT_SLICE_S = 5.0
 #: How long the guard may take to be ready. Ours: ten times what it takes on a slow machine.
 READY_WITHIN_S = 30.0
 
+#: How long a run that was silent for long waits for a word that the guard may have said meanwhile. Ours: a thread has
+#: had its turn by then on a busy machine.
+WORD_WITHIN_S = 0.5
+
 #: How long a run that could not make its bench safe waits for what the guard, whom it asks, says of it.
 ASKED_WITHIN_S = 60.0
 
@@ -211,6 +215,7 @@ class _Guard:
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
         self._beaten_s = self._turned_s = -math.inf
+        self._limit_s = math.inf
         self._lost = False
         self._words = ""
         # The same way to modules as this process has; -P: nothing of the current folder.
@@ -231,7 +236,8 @@ class _Guard:
     def watch(self, setup: Setup, run: str, store: Store, clock: Clock) -> None:
         part, bench = setup.part, setup.bench
         path = str(bench.path.absolute())
-        task = Task(run, store.url, part.text, bench.text, path, dict(bench.attachments), hang_limit_s(setup))
+        self._limit_s = hang_limit_s(setup)
+        task = Task(run, store.url, part.text, bench.text, path, dict(bench.attachments), self._limit_s)
         if not self._send(task.line()) or self._word(READY_WITHIN_S) != READY:
             self._lost = True
             raise BenchError(f"the guard process did not start: {self._words.strip() or 'it said nothing'}")
@@ -259,10 +265,12 @@ class _Guard:
         self.exchanged()
 
     def _beat(self, now_s: float) -> None:
-        self._beaten_s = now_s
+        silent_s, self._beaten_s = now_s - self._beaten_s, now_s
         if self._lost:
             return
-        word = self._word(0.0)
+        # Whoever wakes from a hang must know what was said meanwhile before anything is switched on again, and the
+        # thread that reads it may not have had its turn.
+        word = self._word(WORD_WITHIN_S if self._limit_s / 2 < silent_s < math.inf else 0.0)
         if word is not None or not self._send(BEAT):
             self._lost = True  # told once: on the way to safety it must not be in the way
             if word in (ACTING, SAFE, NOT_SAFE):
