@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from collections.abc import Sequence as SequenceOf
+from datetime import datetime
 
 from bench.events import PROGRESS_ONLY, Event
 from bench.hazard import Hazard
@@ -71,6 +72,16 @@ class StoreBook:
         """Commit one condition."""
         at = self._clock.now()
         self._writer.complete_condition(number, at, tuple(enumerate(readings)), exchanges, flag, curves)
+
+    def recheck(
+        self, number: int, readings: SequenceOf[Mapping[str, float]], exchanges: SequenceOf[Exchange]
+    ) -> dict[str, list[float]]:
+        """Commit what a complete condition reads once more, apart; returns what it read before, repeat by repeat."""
+        return self._writer.recheck(number, self._clock.now(), tuple(enumerate(readings)), exchanges)
+
+    def now(self) -> datetime:
+        """Time by the run's clock."""
+        return self._clock.now()
 
     def exchanges(self, exchanges: SequenceOf[Exchange]) -> None:
         """Commit exchanges that belong to no condition."""

@@ -67,8 +67,9 @@ class StopSwitch:
 class Job:
     """What a run has to do: the files, the unit's conditions in order with their numbers, and those already done.
 
-    ``planned_s`` is how long what is left should take, as far as somebody has planned it; ``store_file`` the file that
-    holds the store, if it is one.
+    ``rechecks`` are numbers of conditions that are done and are measured once more first. ``planned_s`` is how long
+    what is left should take, as far as somebody has planned it; ``store_file`` the file that holds the store, if it is
+    one.
     """
 
     run: str
@@ -77,6 +78,7 @@ class Job:
     conditions: tuple[Condition, ...]
     done: frozenset[int] = frozenset()
     planned_s: float = math.inf
+    rechecks: tuple[int, ...] = ()
     store_file: Path | None = None
 
     def free_mb(self) -> float | None:
@@ -84,5 +86,6 @@ class Job:
         return None if self.store_file is None else shutil.disk_usage(self.store_file.parent).free / 1e6
 
     def left(self) -> list[tuple[int, Condition]]:
-        """Conditions still to be measured, in order."""
-        return [(number, item) for number, item in enumerate(self.conditions) if number not in self.done]
+        """Conditions still to be measured, in order; before them those that are measured once more."""
+        again = [(number, self.conditions[number]) for number in self.rechecks]
+        return again + [(number, item) for number, item in enumerate(self.conditions) if number not in self.done]

@@ -11,13 +11,14 @@ from uuid import uuid4
 from bench.acknowledgements import NOTHING, Acknowledged, accept, with_machine
 from bench.assemble import Missing, OpenBench, clock_of, open_bench
 from bench.book import StoreBook
-from bench.errors import StoreFault, UnsafeBench
+from bench.errors import HazardsRefused, StoreFault, UnsafeBench
 from bench.events import Event, Listener
 from bench.guarding import Guarded, guarded
 from bench.hazard import Hazard
-from bench.job import Job, StopSwitch
+from bench.job import Job, RunBook, StopSwitch
 from bench.locks import Holder, hold_bench, hold_run
-from bench.plan import Plan, acquisition_for, make_plan, plan_for, through_plan
+from bench.plan import Plan, acquisition_for, for_a_through, make_plan, plan_for, through_plan
+from bench.rechecks import RecheckBook, chosen
 from bench.resuming import Compared, Comparison
 from bench.runner import Runner
 from bench.safe_state import make_safe, unconfirmed
@@ -77,8 +78,8 @@ def start_run(
         _say_taken_over(died, bench, book, listener)
         on_begin(record.id, plan)
         guard.watch(setup, run, store, bench.clock)
-        done, takes_s = frozenset[int](), plan.estimate.total_s
-        job = Job(record.id, setup, acquisition_for(setup), plan.conditions, done, takes_s, store.file)
+        takes_s = plan.estimate.total_s
+        job = Job(record.id, setup, acquisition_for(setup), plan.conditions, planned_s=takes_s, store_file=store.file)
         _run(job, bench, book, listener, stop, guard)
         return Night(record.id, len(plan.conditions), len(plan.conditions), bench.clock.elapsed_s())
 
@@ -116,8 +117,10 @@ def start_through(
         _say_taken_over(died, bench, book, listener)
         on_begin(record.id, plan)
         # The acquisition of a run with a unit, so that the analyzer stands as it does there.
-        done, takes_s = frozenset[int](), plan.estimate.total_s
-        job = Job(record.id, plan.setup, acquisition_for(setup), plan.conditions, done, takes_s, store.file)
+        takes_s = plan.estimate.total_s
+        job = Job(
+            record.id, plan.setup, acquisition_for(setup), plan.conditions, planned_s=takes_s, store_file=store.file
+        )
         guard.watch(setup, run, store, bench.clock)
         _run(job, _without_unit(bench), book, listener, stop, guard)
         return Night(record.id, len(plan.conditions), len(plan.conditions), bench.clock.elapsed_s())
@@ -212,8 +215,16 @@ def _resume(
     today = clock_of(whole.bench.model, last).now().date()
     compared = comparison.accepted(line, store.run_texts(run), whole.bench.model, today)
     remaining = tuple(item.condition for item in planned if item.completed is None)
-    plan = with_machine(plan_for(setup, remaining), store.file, last)
-    taken = accept(plan.hazards, company.said)
+    wanted = setup.sequence.model.sequence.recheck if comparison.recheck is None else comparison.recheck
+    again = chosen(conditions, done, remaining[0] if remaining else None, wanted)
+    plan = plan_for(setup, (*(conditions[number] for number in again), *remaining))
+    plan = with_machine(for_a_through(plan) if through else plan, store.file, last)
+    try:
+        taken = accept(plan.hazards, company.said)
+    except HazardsRefused as error:
+        if line.state in ("running", "interrupted"):
+            error.add_note("the run ended without a word: what it had switched on may be on; look at the bench")
+        raise
     missing: Missing = {}
     with (
         hold_bench(whole.bench.model, holder) as had,
@@ -230,14 +241,17 @@ def _resume(
                 first.add_note(str(UnsafeBench(left, run)))
             raise first
         book = StoreBook(store.reopen_run(run), whole, bench.clock)
-        job = Job(run, setup, acquisition_for(whole), conditions, done, plan.estimate.total_s, store.file)
+        job = Job(
+            run, setup, acquisition_for(whole), conditions, done, plan.estimate.total_s, again, store_file=store.file
+        )
         book.hazards(plan.hazards)
         _say_acknowledged(taken, company.said, bench, book, company.listener)
         company.on_begin(run, plan)
         _say_taken_over(tuple(dict.fromkeys((*wrote, *had))), bench, book, company.listener)
         _say_compared(compared, bench, book, company.listener)
         guard.watch(whole, run, store, bench.clock)
-        _run(job, _without_unit(bench) if through else bench, book, company.listener, company.stop, guard)
+        apart = RecheckBook(book, frozenset(again), lambda event: _tell(event, book, company.listener))
+        _run(job, _without_unit(bench) if through else bench, apart, company.listener, company.stop, guard)
         return Night(run, len(conditions), len(conditions) - len(done), bench.clock.elapsed_s())
 
 
@@ -253,7 +267,7 @@ def _tell(event: Event, book: StoreBook, listener: Listener) -> None:
     listener(event)
 
 
-def _run(job: Job, bench: OpenBench, book: StoreBook, listener: Listener, stop: StopSwitch, guard: Guarded) -> None:
+def _run(job: Job, bench: OpenBench, book: RunBook, listener: Listener, stop: StopSwitch, guard: Guarded) -> None:
     clock, hear = guard.clock(bench.clock), guard.listener(listener)
     bench.log.heard_by(guard.exchanged)
     Runner(job, bench.places, clock, book, hear, stop, bench.log.take).run()

@@ -65,11 +65,13 @@ class Comparison:
         files: File to compare with by kind (part, bench, sequence); one that is not named is looked for where it lay.
         unit: Serial that is on the bench; None if nobody said.
         accept: Whether a change may stand.
+        recheck: How many earlier conditions are measured once more; None for what the sequence says.
     """
 
     files: Mapping[str, Path] | None = None
     unit: str | None = None
     accept: bool = False
+    recheck: int | None = None
 
     def accepted(self, line: RunLine, texts: RunTexts, bench: Bench, today: date) -> Compared:
         """Compare. Raises Changed for what nobody has accepted, and for another unit in any case."""

@@ -39,7 +39,8 @@ class SequenceFacts(FileModel):
 
     With ``on_fault = "retry"`` a run whose instrument fails makes the bench safe, waits, and goes on with the condition
     in progress, up to ``retries`` times for each condition: a night may have many faults that pass, and an instrument
-    that is gone lets no condition be completed.
+    that is gone lets no condition be completed. ``recheck`` says how many conditions are measured once more whenever a
+    run is resumed, to see what has drifted across the break.
     """
 
     name: str = Field(min_length=1)
@@ -52,6 +53,7 @@ class SequenceFacts(FileModel):
     on_fault: Literal["trip", "retry"] = "trip"
     retries: int = Field(default=2, ge=1, le=100)
     retry_after_s: NonNegative = 10.0
+    recheck: int = Field(default=0, ge=0, le=100)
 
 
 class Axes(FileModel):

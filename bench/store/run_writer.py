@@ -208,6 +208,35 @@ class RunWriter:
             if exchanges:
                 self._add_chunk(connection, condition_id, exchanges)
 
+    def recheck(
+        self, number: int, at: datetime, readings: Readings, exchanges: Sequence[Exchange] = ()
+    ) -> dict[str, list[float]]:
+        """Commit what a complete condition reads once more, apart from the run's readings.
+
+        Returns what it read when it was completed: by quantity, one value for each repeat in order. Raises StoreFault
+        as ``complete_condition`` does, and for a condition that is not complete.
+        """
+        self._refuse_when_finished()
+        condition_id = self._condition_ids.get(number)
+        if condition_id is None:
+            raise StoreFault(f"{self._where}: run {self.run} has no condition {number} in its plan")
+        rows = [{**row, "at": at} for row in self._reading_rows(condition_id, number, readings)]
+        names = {key: name for name, key in self._quantity_ids.items()}
+        reading, condition = tables.reading.c, tables.condition.c
+        kept = select(reading.quantity_id, reading.value).where(reading.condition_id == condition_id)
+        completed = select(condition.completed).where(condition.id == condition_id)
+        with store_faults(self._where), self._engine.begin() as connection:
+            if connection.execute(completed).scalar_one() is None:
+                raise StoreFault(f"{self._where}: condition {number} of run {self.run} is not complete yet")
+            before: dict[str, list[float]] = {}
+            for quantity, value in connection.execute(kept.order_by(reading.repeat)):
+                before.setdefault(names[quantity], []).append(value)
+            connection.execute(insert(tables.recheck), rows)
+            if exchanges:
+                # Not the condition's: its own recording is what its readings came from.
+                self._add_chunk(connection, None, exchanges)
+        return before
+
     def finish(self, state: RunState, at: datetime) -> None:
         """Close the run in its last state; only events may follow."""
         with store_faults(self._where), self._engine.begin() as connection:

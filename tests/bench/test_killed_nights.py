@@ -129,7 +129,7 @@ def night(tmp_path: Path) -> Iterator[KilledNight]:
 @pytest.fixture
 def slow_night(tmp_path: Path) -> Iterator[KilledNight]:
     """One that still goes on when others have been refused."""
-    with served_night(tmp_path, 30) as made:
+    with served_night(tmp_path, 200) as made:
         yield made
 
 
