@@ -28,7 +28,7 @@ from bench.small_signal import Sweeps
 from bench.soak import Sample, SoakWatch
 from bench.source_power import SourcePower
 from bench.store.curves import Curve
-from bench.watchkeeping import Phase, Situation, Watchkeeper, breach_facts
+from bench.watchkeeping import Situation, Watchkeeper, breach_facts
 from drivers.errors import InstrumentError
 from drivers.messages import Exchange
 from drivers.roles import Identity
@@ -198,6 +198,7 @@ class Runner:
         progress = self._progress
         number, condition = progress.left[0]
         progress.changed = self._changer.apply(progress.standing, condition)
+        self._watchkeeper.bias_changed()
         progress.standing = condition
         if not progress.changed.soak_needed:
             return Outcome.READY
@@ -330,8 +331,8 @@ class Runner:
         if state is State.PAUSING:
             return Situation(may_be_silent=True)
         soaked = state in (State.SETTLING, State.MEASURING) and not progress.flag
-        phase: Phase = "soaking" if state is State.SOAKING else "settling" if state is State.SETTLING else "settled"
-        return Situation(progress.left[0][1], phase, soaked, self._changer.radiating, is_reading)
+        soaking = state is State.SOAKING
+        return Situation(progress.left[0][1], soaked, soaking, self._changer.radiating, is_reading)
 
     def _say_steps(self, steps: tuple[SafeStep, ...]) -> None:
         for step in steps:

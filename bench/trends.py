@@ -53,13 +53,14 @@ class Stillness:
 class Standstill:
     """An air that should go somewhere and does not."""
 
-    _since_s: float | None = None
+    _since_s: float = 0.0
     _air_c: float = 0.0
+    _target_c: float | None = None
 
     def lasted_s(self, now_s: float, air_c: float, target_c: float) -> float:
-        """How long the air has stood still, far from its target."""
-        if self._since_s is None or abs(air_c - target_c) <= NEAR_K or abs(air_c - self._air_c) > MOVED_K:
-            self._since_s, self._air_c = now_s, air_c
+        """How long the air has stood still, far from its target; a new target begins anew."""
+        if target_c != self._target_c or abs(air_c - target_c) <= NEAR_K or abs(air_c - self._air_c) > MOVED_K:
+            self._since_s, self._air_c, self._target_c = now_s, air_c, target_c
         return now_s - self._since_s
 
 

@@ -12,7 +12,6 @@ from collections.abc import Callable, Iterator
 from collections.abc import Sequence as SequenceOf
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Literal
 
 from bench.errors import Tripped
 from bench.interlocks import Breach, Found, Interlock, Judge, watches_of_mode
@@ -38,8 +37,6 @@ METERS = ("current_meter", "board_thermometer")
 #: A wish to know what has been seen: each breach that only warns.
 Warn = Callable[[Breach], None]
 
-Phase = Literal["soaking", "settling", "settled"]
-
 _RATED: dict[str, InterlockName] = {
     "supply_current_a": "supply current",
     "supply_voltage_v": "supply voltage",
@@ -55,16 +52,16 @@ class Situation:
 
     Attributes:
         condition: What is being soaked for, settled or read; None while the bench is safe.
-        phase: "settling" until bias and mode have come to rest; "soaking" on the way to the condition's temperature.
-        is_soaked: Whether unit and air have reached that.
+        is_soaked: Whether unit and air have reached the condition's temperature.
+        is_soaking: Whether they are on their way there.
         radiating: Sources that have been switched on, by place.
         is_reading: Whether slow meters are in the middle of a reading.
         may_be_silent: Whether an instrument that does not answer is no surprise: a retry will ask it again.
     """
 
     condition: Condition | None = None
-    phase: Phase = "settled"
     is_soaked: bool = False
+    is_soaking: bool = False
     radiating: tuple[str, ...] = ()
     is_reading: bool = False
     may_be_silent: bool = False
@@ -98,7 +95,7 @@ class Watchkeeper:
         now_s = clock.elapsed_s()
         self._began_s = self._looked_s = self._round_s = now_s
         self._heard_s = {place: now_s for place, _ in places.present()}
-        self._chamber_looked_s = -math.inf
+        self._chamber_looked_s = self._bias_changed_s = -math.inf
         silence = rules.get("link silence")
         self._round_every_s = ROUND_S if silence is None else min(ROUND_S, silence.watch.highest / 2)
         self._begin()
@@ -111,6 +108,10 @@ class Watchkeeper:
     def broken(self) -> tuple[Breach, ...]:
         """What the last trip was for."""
         return self._broken
+
+    def bias_changed(self) -> None:
+        """The unit may be on its way from one supply mode to another, where its current is that of neither."""
+        self._bias_changed_s = self._clock.elapsed_s()
 
     def look_if_due(self, at: Situation) -> None:
         """Look, unless the bench has been looked at a short time ago."""
@@ -136,7 +137,7 @@ class Watchkeeper:
         if at.is_soaked:
             self.temperatures(condition, readings)
         self.chamber()
-        self.bias(condition, is_settled=at.phase != "settling", drifts=self._is_there(at, readings))
+        self.bias(condition, is_settled=self._bias_has_settled(), drifts=self._is_there(at, readings))
         self.sources(at.radiating)
         self._overload(at)
         if self._clock.elapsed_s() - self._round_s >= self._round_every_s:
@@ -260,6 +261,11 @@ class Watchkeeper:
             sent = "any since the condition before"
             raise Refused(oldest.number, oldest.text, later=later, instrument=place, resource=resource, message=sent)
 
+    def _bias_has_settled(self) -> bool:
+        entry = self._bench.instrument.supply
+        settle_s = self._sequence.settle.supply_mode_s + (0.0 if entry is None else entry.settle_s)
+        return self._clock.elapsed_s() - self._bias_changed_s >= settle_s
+
     def _overload(self, at: Situation) -> None:
         analyzer = self._places.analyzer
         if analyzer is not None and at.radiating:
@@ -268,7 +274,7 @@ class Watchkeeper:
     def _is_there(self, at: Situation, readings: Readings) -> bool:
         """Whether a soak has brought the board to its temperature, so that the current should stay."""
         board_c = readings.get("board_temperature_c")
-        if board_c is None or at.condition is None or at.phase != "soaking":
+        if board_c is None or at.condition is None or not at.is_soaking:
             return False
         return abs(board_c - at.condition.temperature_c) <= self._sequence.soak.board_within_k
 

@@ -43,28 +43,28 @@ InterlockName = Literal[
 #: What happens when a rule is broken, mildest first.
 Action = Literal["warn", "trip"]
 
-_BOTH_ENDS: Final = {"board temperature": "c", "air temperature": "c", "sensor temperature": "c"}
+_BOTH_ENDS: Final = ("board temperature", "air temperature", "sensor temperature")
 _MOST: Final = {
-    "supply current": "a",
-    "supply voltage": "v",
-    "air stray": "k",
-    "board stray": "k",
-    "board to air": "k",
-    "air rate": "k_per_min",
-    "board rate": "k_per_min",
-    "air stuck": "s",
-    "board stuck": "k",
-    "link silence": "s",
-    "run duration": "s",
-    "current drift": "percent",
+    "supply current": "max_current_a",
+    "supply voltage": "max_voltage_v",
+    "air stray": "max_difference_k",
+    "board stray": "max_difference_k",
+    "board to air": "max_difference_k",
+    "air rate": "max_rate_k_per_min",
+    "board rate": "max_rate_k_per_min",
+    "air stuck": "max_duration_s",
+    "board stuck": "max_difference_k",
+    "link silence": "max_duration_s",
+    "run duration": "max_duration_s",
+    "current drift": "max_change_percent",
 }
 
 #: Keys of its limit by rule; a rule that is not listed has none that a file could set: it follows from the part, or
 #: something is so or is not.
 LIMIT_KEYS: Final[dict[str, tuple[str, ...]]] = {
-    **{name: (f"min_{unit}", f"max_{unit}") for name, unit in _BOTH_ENDS.items()},
-    **{name: (f"max_{unit}",) for name, unit in _MOST.items()},
-    "disk space": ("min_mb",),
+    **dict.fromkeys(_BOTH_ENDS, ("min_temperature_c", "max_temperature_c")),
+    **{name: (key,) for name, key in _MOST.items()},
+    "disk space": ("min_free_mb",),
 }
 
 
@@ -76,15 +76,15 @@ class InterlockEntry(FileModel):
     """
 
     name: InterlockName
-    min_c: float | None = None
-    max_c: float | None = None
-    max_a: float | None = Field(default=None, gt=0)
-    max_v: float | None = Field(default=None, gt=0)
-    max_k: float | None = Field(default=None, gt=0)
-    max_k_per_min: float | None = Field(default=None, gt=0)
-    max_s: float | None = Field(default=None, gt=0)
-    max_percent: float | None = Field(default=None, gt=0)
-    min_mb: float | None = Field(default=None, ge=0)
+    min_temperature_c: float | None = None
+    max_temperature_c: float | None = None
+    max_current_a: float | None = Field(default=None, gt=0)
+    max_voltage_v: float | None = Field(default=None, gt=0)
+    max_difference_k: float | None = Field(default=None, gt=0)
+    max_rate_k_per_min: float | None = Field(default=None, gt=0)
+    max_duration_s: float | None = Field(default=None, gt=0)
+    max_change_percent: float | None = Field(default=None, gt=0)
+    min_free_mb: float | None = Field(default=None, ge=0)
     polls: int | None = Field(default=None, ge=1)
     persistence_s: NonNegative | None = None
     action: Action | None = None
@@ -92,7 +92,7 @@ class InterlockEntry(FileModel):
     @property
     def lowest(self) -> float | None:
         """The lower limit, in the rule's unit."""
-        return self.min_c if self.min_mb is None else self.min_mb
+        return self.min_temperature_c if self.min_free_mb is None else self.min_free_mb
 
     @property
     def highest(self) -> float | None:

@@ -21,6 +21,7 @@ from drivers.catalogue import DRIVERS
 from drivers.chamber import ScpiChamber
 from drivers.errors import NotThere
 from drivers.messages import Messages
+from drivers.simulated.rig import Drift
 from sequences.read_files import Setup
 
 if TYPE_CHECKING:
@@ -302,6 +303,146 @@ def test_a_source_that_is_unlevelled_trips_and_is_named(
     cause = guarded.trip(make_setup(SMALL), "condition done", lose_level)
 
     assert cause == f"{place} says that it is unlevelled: it does not give the level that it is set to"
+
+
+# --- Faults of the bench's physics, and how soon they are noticed
+
+
+@dataclass(frozen=True)
+class Upset:
+    """A fault of a rig.
+
+    Attributes:
+        accident: What happens.
+        event: After which kind of event.
+        interlocks: Rules of which one trips.
+        breaks_s: After how long the rule is broken, persistence included.
+    """
+
+    accident: Accident
+    event: str
+    interlocks: tuple[str, ...]
+    breaks_s: float
+
+
+def lose_control(rate_k_per_min: float) -> Accident:
+    def lose(rig: Rig) -> None:
+        rig.advance()
+        rig.thermal.lose_control(rate_k_per_min / 60)
+
+    return lose
+
+
+def drift(place: str, per_min: float) -> Accident:
+    """The board thermometer's reading, in K, or the unit's current, in A."""
+
+    def begin(rig: Rig) -> None:
+        rig.drifts[place] = Drift(per_min / 60, rig.clock.elapsed_s())
+
+    return begin
+
+
+def be_off(rig: Rig) -> None:
+    rig.thermometer_error_k += 3.0
+
+
+def limit_supply(rig: Rig) -> None:
+    assert rig.bias is not None
+    rig.bias.most_current_a = 0.05
+
+
+IN_LIMIT = ("current limit", "mode voltage", "mode current")
+
+#: The soak is at 25 °C and begins at 23 °C; the room is at 23 °C. A stray of the air may be 1.4 K, of the board 2 K, a
+#: board's rate 10 K/min over half a minute twice, the current's drift 8 % once the board is there; the chamber's own
+#: limit is 5 K away. Without control the air follows its rate with a lag of 24 s, the board with one of minutes.
+UPSETS = {
+    "runaway in a soak": Upset(lose_control(30.0), "soaking", ("chamber alarm", "air rate"), 60.0),
+    "runaway downwards in a soak": Upset(lose_control(-30.0), "soaking", ("chamber alarm", "air rate"), 60.0),
+    "runaway of a soaked chamber": Upset(lose_control(4.0), "soak ended", ("air stray",), 21.0 + 24.0),
+    "runaway while conditions are read": Upset(lose_control(4.0), "condition done", ("air stray",), 21.0 + 24.0),
+    "sensor that is off": Upset(be_off, "soak ended", ("board stray", "board to air"), 0.0),
+    "sensor that drifts in a soak": Upset(drift("board_thermometer", 20.0), "soaking", ("board rate",), 90.0),
+    "sensor that drifts when soaked": Upset(drift("board_thermometer", 20.0), "soak ended", ("board stray",), 6.0),
+    "supply in limit": Upset(limit_supply, "soaking", IN_LIMIT, 0.0),
+    "supply in limit when soaked": Upset(limit_supply, "soak ended", IN_LIMIT, 0.0),
+    "current that drifts fast": Upset(drift("supply", 0.04), "soaking", ("current drift", "mode current"), 75.0),
+    "current that drifts slowly": Upset(drift("supply", 0.004), "soaking", ("current drift",), 450.0),
+}
+
+#: Ten minutes of settling before each condition, for what happens in a wait; in minutes.
+LONG_SETTLING = {"longest_min = 90\n": "longest_min = 90\n\n[settle]\ntone_level_min = 10\ngain_code_min = 10\n"}
+
+#: A look, a slice of a wait, and the slowest reading of a meter.
+LOOK_S = 1.5
+
+
+@pytest.mark.parametrize("name", UPSETS)
+def test_a_fault_of_the_bench_trips_within_the_stated_interval(
+    guarded: Guarded, make_setup: Callable[..., Setup], name: str
+) -> None:
+    """In a soak, in a wait of ten minutes and between conditions; no rating of the unit is passed in truth."""
+    upset = UPSETS[name]
+    setup = make_setup(SMALL | (LONG_SETTLING if upset.event != "soaking" else {}))
+    struck_s: list[float] = []
+
+    def strike(rig: Rig) -> None:
+        struck_s.append(rig.clock.elapsed_s())
+        upset.accident(rig)
+
+    guarded.trip(setup, upset.event, strike)
+    rig = guarded.rig
+    bias_off_s = next(entry.at_s for entry in reversed(rig.journal) if entry.what == "bias off")
+    events = guarded.store.events(guarded.run)
+    facts = [event.facts for event in events if event.kind == "interlock"]
+
+    assert {str(fact["interlock"]) for fact in facts} <= set(upset.interlocks)
+    assert facts
+    assert all(fact["action"] == "trip" and "value" in fact and "since" in fact for fact in facts)
+    assert bias_off_s - struck_s[0] <= upset.breaks_s + setup.bench.model.bench.watch_every_s + LOOK_S
+    assert rig.exceeded == {}
+
+
+def test_a_stuck_chamber_trips_long_before_its_soak_would_time_out(
+    guarded: Guarded, make_setup: Callable[..., Setup]
+) -> None:
+    """The air stays where it is, 60 K from where it was sent, and no alarm says so."""
+    at_85 = {"[-40, 25, 85]": "85", "reference_temperature_c = 25": "reference_temperature_c = 85"}
+    edits = {key: text for key, text in SMALL.items() if "temperature" not in key}
+    setup = make_setup(edits | at_85)
+    cause = guarded.trip(setup, "soaking", lose_control(0.0))
+
+    assert cause.startswith("air stuck: found ")
+    assert guarded.rig.clock.elapsed_s() < 900.0 + 60.0
+    assert guarded.rig.exceeded == {}
+
+
+def test_a_chamber_that_is_stuck_where_it_should_be_is_left_alone(
+    guarded: Guarded, make_setup: Callable[..., Setup]
+) -> None:
+    """Nothing is amiss that anybody could see."""
+    guarded.night(make_setup(SMALL), "soak ended", lose_control(0.0))
+
+    assert guarded.store.run(guarded.run).state == "done"
+
+
+def test_a_rule_that_warns_is_in_the_record_and_the_run_goes_on(
+    guarded: Guarded, make_setup: Callable[..., Setup]
+) -> None:
+    """Once, with value, limit, and since when."""
+    warning = '[[interlock]]\nname = "current drift"\nmax_change_percent = 2\naction = "warn"\n\n[fixture]\n'
+
+    def rise_a_little(rig: Rig) -> None:
+        rig.drifts["supply"] = Drift(0.002 / 60, rig.clock.elapsed_s())
+
+    guarded.night(make_setup(SMALL | {"[fixture]\n": warning}), "soaking", rise_a_little)
+    events = [event for event in guarded.store.events(guarded.run) if event.kind == "interlock"]
+
+    assert guarded.store.run(guarded.run).state == "done"
+    assert [event.facts["interlock"] for event in events] == ["current drift"]
+    assert events[0].facts["highest"] == 2.0
+    assert float(events[0].facts["value"]) > 2.0
+    assert str(events[0].facts["since"]) <= events[0].at.isoformat(timespec="milliseconds")
 
 
 # --- What the bench file says of supply and meters
