@@ -24,6 +24,10 @@ LEAST_ABOVE_NOISE_DB = 3.0
 #: the error of an unknown phase (at most +3.5, −6 dB) is still an uncertainty and not a different number.
 LEAST_ABOVE_OWN_PRODUCT_DB = 6.0
 
+#: Standard deviations that tell "at most" from "expected", and by which a reading counts as lower when it is judged
+#: whether to believe it: else those would be believed that noise has lifted.
+SCATTERS = 2.0
+
 #: A harmonic of one tone against the product of two equal tones of the same order, dB: a2·A² and a2·A²/2 for the
 #: second order, 3/4·a3·A³ and a3·A³/4 for the third, by the power series.
 HARMONIC_BELOW_PRODUCT_DB = {2: 20 * float(np.log10(2)), 3: 20 * float(np.log10(3))}

@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from reports.analyzer_limits import own_product_dbm
+from reports.analyzer_limits import SCATTERS, own_product_dbm
 from reports.causes import DIVISORS, standard
 from reports.wide_readings import wide_readings
 from sequences.products import HARMONICS, LINES
@@ -36,9 +36,6 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 Rows = NDArray[np.intp]
-
-#: Standard deviations that are added to make a level "at most": those of its scatter, or of what it was judged by.
-_SCATTERS = 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,7 +88,7 @@ def bench_products(
     return (
         product("analyzer distortion", "analyzer: own product", declared, _misjudged_db(wide, line, analyzer)),
         product("source products", "sources: product", sources, _misset_db(frames, line)),
-        product("residual product", "bench: product with a through", shown, _SCATTERS * scatter_db, mixed=True),
+        product("residual product", "bench: product with a through", shown, SCATTERS * scatter_db, mixed=True),
     )
 
 
@@ -106,7 +103,7 @@ def _misjudged_db(wide: WideReadings, line: str, analyzer: AnalyzerEntry) -> Flo
     level_db = float(np.hypot(np.hypot(accuracy.level_db, accuracy.flatness_db), accuracy.attenuator_db))
     scale_db = accuracy.scale_db_per_10db * (wide.of("tone_lower_level_dbm") - wide.of(f"{line}_level_dbm")) / 10.0
     half_width_db: FloatArray = np.hypot((order - 1) * level_db, scale_db)
-    return _SCATTERS * half_width_db / DIVISORS["rectangular"]
+    return SCATTERS * half_width_db / DIVISORS["rectangular"]
 
 
 def _declared_of_sources(frames: RunFrames, wide: WideReadings, line: str) -> FloatArray:
@@ -129,7 +126,7 @@ def _misset_db(frames: RunFrames, line: str) -> float:
     source = frames.bench.instrument.tone_1
     if line in HARMONICS or source is None:
         return 0.0
-    return 2.0 * _SCATTERS * standard(source.accuracy.level_db, "rectangular")
+    return 2.0 * SCATTERS * standard(source.accuracy.level_db, "rectangular")
 
 
 def _shown_by_through(frames: RunFrames, wide: WideReadings, line: str) -> tuple[FloatArray, FloatArray]:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from reports.analyzer_limits import (
     LEAST_ABOVE_NOISE_DB,
     LEAST_ABOVE_OWN_PRODUCT_DB,
+    SCATTERS,
     noise_correction_db,
     noise_level_dbm,
 )
@@ -143,14 +144,15 @@ def _line(frames: RunFrames, wide: WideReadings, line: str, analyzer: AnalyzerEn
     corrected = reading[clear] + noise_correction_db(above[clear])
     parts = reading[clear] - corrected
     distance = corrected - _of_bench(frames, wide, line, analyzer, there)[clear]
-    distance = distance[np.isfinite(distance)]
+    known = np.isfinite(distance)
+    distance, scatter = distance[known], np.nan_to_num(wide.of(f"{line}_scatter_db"))[clear][known]
     return LineUse(
         line=line,
         conditions=int(there.sum()),
         noise_db=float(parts.max()) if len(parts) else 0.0,
         in_noise=int(in_noise.sum()),
         own_distance_db=float(distance.min()) if len(distance) else None,
-        near_own=int((distance < LEAST_ABOVE_OWN_PRODUCT_DB).sum()),
+        near_own=int((distance - SCATTERS * scatter < LEAST_ABOVE_OWN_PRODUCT_DB).sum()),
     )
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from reports.analyzer_limits import LEAST_ABOVE_NOISE_DB, LEAST_ABOVE_OWN_PRODUCT_DB
+from reports.analyzer_limits import LEAST_ABOVE_NOISE_DB, LEAST_ABOVE_OWN_PRODUCT_DB, SCATTERS
 from reports.levels import KNOT_HZ
 from reports.mismatch import mismatch_limits_db, return_loss_db
 from reports.wording import fixed_text, number_text
@@ -19,9 +19,10 @@ if TYPE_CHECKING:
     from reports.summary import Report
 
 _LINES_TEXT = (
-    f"A product less than {LEAST_ABOVE_NOISE_DB:g} dB above the noise, or less than {LEAST_ABOVE_OWN_PRODUCT_DB:g} dB "
-    "above what the bench may put there itself, is no measurement but a bound: the unit's own product is at most what "
-    "was read. A tone that near to the noise counts as not measured."
+    f"A product less than {LEAST_ABOVE_NOISE_DB:g} dB above the noise, or, less {SCATTERS:g} times its own scatter, "
+    f"less than {LEAST_ABOVE_OWN_PRODUCT_DB:g} dB above what the bench may put there itself, is no measurement but a "
+    "bound: "
+    "the unit's own product is at most what was read. A tone that near to the noise counts as not measured."
 )
 
 

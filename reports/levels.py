@@ -32,6 +32,7 @@ from numpy.typing import NDArray
 from reports.analyzer_limits import (
     LEAST_ABOVE_NOISE_DB,
     LEAST_ABOVE_OWN_PRODUCT_DB,
+    SCATTERS,
     highest_line_dbm,
     noise_correction_db,
     noise_level_dbm,
@@ -71,9 +72,9 @@ def level_in_load(frames: RunFrames, wide: WideReadings, line: str) -> Uncertain
     """Level of a line, or of a single tone, in the load, dBm, shape (conditions,); NaN where it was not measured.
 
     Reading less the expected noise, plus the output path's loss at the line's own frequency. A product within
-    ``LEAST_ABOVE_NOISE_DB`` of the noise or within ``LEAST_ABOVE_OWN_PRODUCT_DB`` of what the bench makes itself is
-    bounded: at most the reading (uncorrected) plus the bench's own products in the worst phase. A tone that close to
-    the noise counts as not measured.
+    ``LEAST_ABOVE_NOISE_DB`` of the noise or, less its scatter, within ``LEAST_ABOVE_OWN_PRODUCT_DB`` of what the bench
+    may make itself is bounded: at most the reading (uncorrected) plus the bench's own products in the worst phase. A
+    tone that close to the noise counts as not measured.
 
     Raises:
         CannotDerive: The bench has no analyzer.
@@ -222,7 +223,8 @@ def _with_bench_products(
 ) -> Uncertain:
     # All of them in phase is the worst that they can do together.
     own = db_of_voltage_ratio(np.sum([voltage_ratio(product.highest_dbm) for product in products], axis=0))
-    bounded: Flags = in_noise | (corrected - own < LEAST_ABOVE_OWN_PRODUCT_DB)
+    lowest = corrected - SCATTERS * np.nan_to_num(wide.of(f"{line}_scatter_db"))
+    bounded: Flags = in_noise | (lowest - own < LEAST_ABOVE_OWN_PRODUCT_DB)
     _, reading_name = _draws(frames, line)
     cosine = standard(1.0, "U-shaped")
     for product in products:

@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from numpy.typing import NDArray
 
+from reports.bench_products import bench_products
 from reports.derive import derive
 from reports.errors import CannotDerive, NotPositive
 from reports.frames import RunFrames
@@ -84,6 +85,26 @@ def test_a_product_that_the_analyzer_makes_is_at_most_both_in_opposite_phase(mak
         bounded = one.result.bound == 1
         assert bounded.mean() > 0.5
         assert np.all((one.result.value - one.result.expanded())[bounded] < truth["oip3_lower"][one.rows][bounded])
+
+
+def test_a_product_that_noise_may_have_lifted_above_the_analyzers_is_not_believed(make_night: MakeNight) -> None:
+    """A product 8 dB above the most that the analyzer may make: with a scatter of 0.1 dB it is measured; with one of
+    1.5 dB it may be 5 dB above in truth, and is at most what was read and the analyzer's in opposite phase.
+    """
+    frames, _ = make_night(size=0.0, channel=("A",), gain_code=(0,), temperature_c=(25.0,))
+    wide = wide_readings(frames.conditions.index, frames.readings)
+    analyzer = frames.bench.instrument.analyzer
+    assert analyzer is not None
+    losses = (np.zeros(1), np.zeros(1))
+    (own, *_) = bench_products(frames, wide, "im3_lower", losses, analyzer)
+    for scatter_db, bound in ((0.1, 0), (1.5, -1)):
+        named = {"im3_lower_level_dbm": float(own.highest_dbm[0]) + 8.0, "im3_lower_scatter_db": scatter_db}
+        readings = frames.readings.assign(
+            value=frames.readings["quantity"].astype(str).map(named).fillna(frames.readings["value"])
+        )
+        read = replace(frames, readings=readings)
+        level = level_in_load(read, wide_readings(read.conditions.index, readings), "im3_lower")
+        assert level.bound.tolist() == [bound]
 
 
 def test_bounds_by_noise_hold_for_the_truth(make_night: MakeNight) -> None:
