@@ -78,11 +78,6 @@ class Interlock:
     action: Action = "trip"
     absolute: bool = False
 
-    def persistence_text(self, every_s: float) -> str:
-        """How long it must be broken, for a person; looks are ``every_s`` apart at most."""
-        longest_s = max(self.persistence_s, (self.polls - 1) * every_s)
-        return "at once" if longest_s == 0 else f"after {duration_text(longest_s)}"
-
 
 @dataclass(frozen=True, slots=True)
 class Found:

@@ -95,7 +95,7 @@ class Watchkeeper:
         now_s = clock.elapsed_s()
         self._began_s = self._looked_s = self._round_s = now_s
         self._heard_s = {place: now_s for place, _ in places.present()}
-        self._chamber_looked_s = self._bias_changed_s = -math.inf
+        self._chamber_looked_s = self._bias_changed_s = self._overload_s = -math.inf
         silence = rules.get("link silence")
         self._round_every_s = ROUND_S if silence is None else min(ROUND_S, silence.watch.highest / 2)
         self._begin()
@@ -267,8 +267,11 @@ class Watchkeeper:
         return self._clock.elapsed_s() - self._bias_changed_s >= settle_s
 
     def _overload(self, at: Situation) -> None:
+        """Asked no more often than must be: a sweep that was overloaded is no reading anyway."""
         analyzer = self._places.analyzer
-        if analyzer is not None and at.radiating:
+        now_s = self._clock.elapsed_s()
+        if analyzer is not None and at.radiating and now_s - self._overload_s >= self._bench.bench.watch_every_s:
+            self._overload_s = now_s
             self._act([Found("analyzer overload", float(analyzer.input_overloaded()), "the analyzer is overloaded")])
 
     def _is_there(self, at: Situation, readings: Readings) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,6 +12,7 @@ from bench.cli.output import Plain, console, duration_text, print_json, table_of
 
 if TYPE_CHECKING:
     from bench.hazard import Hazard
+    from bench.interlocks import Interlock
     from bench.plan import Plan
     from sequences.part_file import Limit
     from sequences.sequence_file import SequenceFacts
@@ -39,6 +41,7 @@ def plan(sequence: SequenceFile, bench: BenchFile = None, part: PartFile = None,
 def plan_json(made: Plan) -> dict[str, Plain]:
     """The answer for machines."""
     from bench.hazard import NOT_A_SAFETY_DEVICE
+    from bench.interlock_rules import interlocks_of
 
     return {
         "conditions": len(made.conditions),
@@ -49,12 +52,30 @@ def plan_json(made: Plan) -> dict[str, Plain]:
             for condition, finish_s in zip(made.conditions, made.estimate.finish_s, strict=True)
         ],
         "not_tested": [limit_text(limit) for limit in made.unmet_limits()],
+        "watch_every_s": made.setup.bench.model.bench.watch_every_s,
+        "interlocks": [interlock_json(rule) for rule in interlocks_of(made.setup, made.estimate.total_s).values()],
         "hazards": [hazard_json(hazard) for hazard in made.hazards],
         "to_start": {
             "mend": [hazard.name for hazard in made.hazards if hazard.severity == "blocking"],
             "acknowledge": [hazard.name for hazard in made.hazards if hazard.acknowledge],
         },
         "safety": NOT_A_SAFETY_DEVICE,
+    }
+
+
+def interlock_json(rule: Interlock) -> dict[str, Plain]:
+    """An interlock for machines; an end that its range has not is null, as is the range that a supply mode brings."""
+    watch, of_mode = rule.watch, rule.name.startswith("mode ")
+    ends = [None if of_mode or not math.isfinite(end) else end for end in (watch.lowest, watch.highest)]
+    return {
+        "name": rule.name,
+        "lowest": ends[0],
+        "highest": ends[1],
+        "unit": watch.unit,
+        "reason": watch.reason,
+        "polls": rule.polls,
+        "persistence_s": rule.persistence_s,
+        "action": rule.action,
     }
 
 
@@ -106,7 +127,8 @@ def show_plan(made: Plan) -> None:
     shares = ", ".join(f"{cause} {duration_text(seconds)}" for cause, seconds in made.estimate.by_cause_s.items())
     out.print(f"{len(made.conditions)} conditions, about [bold]{duration_text(made.estimate.total_s)}[/] ({shares})")
     out.print(f"Begun {_clock_text(begins)}, it ends {_clock_text(made.finishes(begins))}.")
-    out.print(f"{_fault_text(facts)}\n")
+    out.print(_fault_text(facts))
+    out.print(f"{_watch_text(made)}\n")
     unmet = made.unmet_limits()
     if unmet:
         out.print(Text(f"{len(unmet)} limits of the part cannot be decided by this sequence:", style="bold"))
@@ -163,6 +185,17 @@ def _fault_text(facts: SequenceFacts) -> str:
     return (
         f"When an instrument fails, the run is made safe, waits {duration_text(facts.retry_after_s)}, soaks again and "
         f"repeats the condition, up to {facts.retries} times for each; every one of these takes time besides."
+    )
+
+
+def _watch_text(made: Plan) -> str:
+    """How often the interlocks look, and which of them the bench file has made stricter."""
+    bench = made.setup.bench.model
+    stricter = ", ".join(entry.name for entry in bench.interlock)
+    return (
+        f"Interlocks look at the bench every {bench.bench.watch_every_s:g} s, in every wait and between readings; an "
+        "exchange that is going on, such as a sweep, comes on top."
+        + (f" Stricter by the bench file: {stricter}." if stricter else "")
     )
 
 
