@@ -47,8 +47,9 @@ def runs(
             return
         lines = opened.runs()
         logs = [_log(opened, line.id) for line in lines]
+        guards = [_guard(opened, line) for line in lines]
     if as_json:
-        print_json({"runs": [_run_json(line, log) for line, log in zip(lines, logs, strict=True)]})
+        print_json({"runs": [_run_json(*run) for run in zip(lines, logs, guards, strict=True)]})
         return
     if not lines:
         console().print("no runs yet; start one with: nightbench run SEQUENCE --unit SERIAL")
@@ -65,9 +66,19 @@ def runs(
         for line in lines
     ]
     console().print(table_of("", ("Run", "Unit", "Sequence", "State", "Conditions", "Began (UTC)"), rows))
+    for line, guard in zip(lines, guards, strict=True):
+        if guard is not None:
+            console().print(f"{line.id[:8]} {line.state}; its guard: {guard}", soft_wrap=True, markup=False)
 
 
-def _run_json(line: RunLine, log: str | None) -> dict[str, Plain]:
+def _guard(opened: OpenStore, line: RunLine) -> str | None:
+    """The last word of the guard of a run whose process has died; None for any other run."""
+    if line.state != "interrupted":
+        return None
+    return next((event.text for event in reversed(opened.events(line.id)) if event.kind == "guard"), None)
+
+
+def _run_json(line: RunLine, log: str | None, guard: str | None) -> dict[str, Plain]:
     return {
         "run": line.id,
         "unit": line.unit,
@@ -82,6 +93,7 @@ def _run_json(line: RunLine, log: str | None) -> dict[str, Plain]:
         "done": line.done,
         "conditions": line.total,
         "log": log,
+        "guard": guard,
     }
 
 
@@ -97,13 +109,13 @@ def _one_run(line: RunLine, opened: OpenStore, kinds: SequenceOf[str], *, values
     """One run: what it is, and what happened."""
     all_of_it = opened.events(line.id)
     events = [event for event in all_of_it if not kinds or event.kind in kinds]
-    log = _log(opened, line.id)
+    log, guard = _log(opened, line.id), _guard(opened, line)
     if as_json:
         found: list[Plain] = [
             {"at": event.at.isoformat(), "kind": event.kind, "text": event.text, "facts": dict(event.facts)}
             for event in events
         ]
-        print_json(_run_json(line, log) | {"events": found})
+        print_json(_run_json(line, log, guard) | {"events": found})
         return
     out = console()
     out.print(table_of(f"Run {line.id}", ("Time (UTC)", "Event", "What"), [_row(event, values) for event in events]))
@@ -113,6 +125,8 @@ def _one_run(line: RunLine, opened: OpenStore, kinds: SequenceOf[str], *, values
     out.print(
         f"unit {line.unit}, {line.sequence}: {line.state} at {line.done} of {line.total} conditions", markup=False
     )
+    if guard is not None:
+        out.print(f"its guard: {guard}", soft_wrap=True, markup=False)
     if log is not None:
         out.print(f"log: {log}", soft_wrap=True, markup=False)
 

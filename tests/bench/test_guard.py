@@ -15,7 +15,7 @@ from typing import Any, cast
 
 import pytest
 
-from bench.clocks import SimulatedClock
+from bench.clocks import RealClock, SimulatedClock
 from bench.errors import Tripped
 from bench.events import Event
 from bench.guard import BETWEEN_S, PLACES, TRIES, Guard, guarded_part_of, word_file
@@ -51,7 +51,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 @dataclass
 class Waits:
-    """The machine's clock: does not wait, and tells each wait to ``then``."""
+    """The machine's clock: waits only between RF and bias, and tells each other wait to ``then``."""
 
     waits_s: list[float] = field(default_factory=list)
     then: Callable[[list[float]], None] = lambda waits_s: None
@@ -64,6 +64,8 @@ class Waits:
 
     def sleep(self, duration_s: float) -> None:
         if duration_s == RF_BEFORE_BIAS_S:
+            # The rig is on sockets of its own: without this pause bias may be heard of first.
+            RealClock().sleep(duration_s)
             return
         self.waits_s.append(duration_s)
         self.then(self.waits_s)

@@ -57,7 +57,7 @@ class Nights:
     def begin(self, *words: str) -> Run:
         """A process of the command line in a group of its own, as a shell begins one."""
         return subprocess.Popen(
-            [sys.executable, "-c", "from bench.cli import main; main()", *words, "--store", self.store, "--no-report"],
+            [sys.executable, "-c", "from bench.cli import main; main()", *words, "--store", self.store],
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
             text=True,
@@ -68,7 +68,9 @@ class Nights:
         )
 
     def run(self) -> Run:
-        return self.begin("run", "small.sequence.toml", "--unit", "VG2-0007", "--bench", str(self.rig.bench_file))
+        return self.begin(
+            "run", "small.sequence.toml", "--unit", "VG2-0007", "--bench", str(self.rig.bench_file), "--no-report"
+        )
 
     @property
     def store(self) -> str:
@@ -154,7 +156,9 @@ def test_a_run_that_is_killed_is_made_safe_called_interrupted_and_goes_on(nights
         assert [event.text for event in events if event.text.startswith("the run's process has ended")] != []
         assert len([event for event in events if event.text.startswith("made safe at ")]) == number + 1
         assert nights.state() == "interrupted"
-        session = lambda: nights.begin("resume", "latest")  # noqa: E731
+        listed, _ = nights.begin("runs").communicate(timeout=PATIENCE_S)
+        assert "interrupted; its guard: made safe at 2026-11-0" in listed
+        session = lambda: nights.begin("resume", "latest", "--no-report")  # noqa: E731
 
     last = session()
     said, _ = last.communicate(timeout=PATIENCE_S)
