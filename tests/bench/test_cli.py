@@ -292,7 +292,8 @@ def test_runs_lists_a_run_and_its_events(demo: Demo) -> None:
     assert [line["run"] for line in listed] == [run]
     assert listed[0] | {"run": "", "began": "", "ended": "", "log": ""} == {
         "run": "", "unit": "VG2-0007", "part": "VIRGA-2", "bench": "Nimbus", "sequence": "quick", "operator": "demo",
-        "state": "done", "began": "", "ended": "", "done": 42, "conditions": 42, "kind": "unit", "log": "", "guard": None,
+        "state": "done", "began": "", "ended": "", "done": 42, "conditions": 42, "kind": "unit", "log": "",
+        "guard": None,
     }  # fmt: skip
     for name in (run, run[:6], "latest"):
         events = nightbench("runs", name, "--store", demo.store, "--json").json

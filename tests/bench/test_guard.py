@@ -16,7 +16,7 @@ from typing import Any, cast
 import pytest
 
 from bench.clocks import RealClock, SimulatedClock
-from bench.errors import Tripped
+from bench.errors import Tripped, UnsafeBench
 from bench.events import Event
 from bench.guard import BETWEEN_S, PLACES, TRIES, Guard, guarded_part_of, word_file
 from bench.guarding import UNGUARDED, Incoming, Task, guarded, hang_limit_s
@@ -309,6 +309,50 @@ def test_a_guard_that_is_told_to_leave_does_nothing_whatever_signals_it_has_had(
     assert process.returncode == 0
     assert rig.log() == before
     assert store.events(run) == ()
+
+
+def test_a_run_that_hangs_is_ended_if_its_lines_may_be_in_the_way(
+    guarding: Guarding, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An instrument with one line has it free then; ended once, and only while it is this guard's parent."""
+    killed: list[tuple[int, int]] = []
+
+    def kill(pid: int, number: int) -> None:
+        killed.append((pid, number))
+        guarding.rig.control("fault supply none")
+
+    monkeypatch.setattr(os, "kill", kill)
+    guarding.guard.run_pid = os.getppid()
+    guarding.rig.control("fault supply refused")
+
+    code = guarding.guard.act("no sign of life", hung=True)
+
+    assert code == 0
+    assert killed == [(os.getppid(), getattr(signal, "SIGKILL", signal.SIGTERM))]
+    assert _is_off(guarding.rig)
+    assert any("is ended, as it may hold the lines of: bias off" in event.text for event in guarding.events())
+
+
+@pytest.mark.slow
+def test_a_run_that_cannot_confirm_its_safe_state_hears_what_the_guard_could(rig: ServedRig, store: Store) -> None:
+    """New lines may do what broken ones could not; the alarm stands all the same, with that beside it."""
+    setup = _setup(rig)
+    run = _begin(store, setup)
+    _switch_on(rig)
+
+    def end_unsafely() -> None:
+        with guarded(setup.bench.model) as guard:
+            guard.watch(setup, run, store, SimulatedClock(STARTS))
+            raise UnsafeBench(("bias off: no answer",), run)
+
+    with pytest.raises(UnsafeBench) as caught:
+        end_unsafely()
+
+    assert _is_off(rig)
+    assert caught.value.__notes__ == [
+        "the guard process has tried again with lines of its own, and confirmed the safe state"
+    ]
+    assert store.run(run).state == "running"
 
 
 def test_a_guard_whose_pipe_ends_acts_and_one_that_is_killed_trips_the_run(rig: ServedRig, store: Store) -> None:
