@@ -284,6 +284,22 @@ def _closed_port() -> int:
         return int(listener.getsockname()[1])
 
 
+def test_the_events_of_a_run_are_shown_with_their_values_and_by_kind(demo: Demo) -> None:
+    """What was read, not only what was said; one kind of event; and where the log is."""
+    brief = nightbench("runs", "latest", "--store", demo.store).out
+    whole = nightbench("runs", "latest", "--store", demo.store, "--events").out
+    soaks = nightbench("runs", "latest", "--store", demo.store, "--kind", "soak ended", "--json").json
+    none = nightbench("runs", "latest", "--store", demo.store, "--kind", "tripped").out
+
+    assert "[left 42, total 42]" in whole
+    assert "[left 42, total 42]" not in brief
+    assert f"log: {demo.answer.json['log']}" in brief
+    assert [event["kind"] for event in soaks["events"]] == ["soak ended"] * 3
+    assert soaks["log"] == demo.answer.json["log"]
+    assert "no such event; there are: bring-up, " in none
+    assert nightbench("runs", "--events", "--store", demo.store).code == ExitCode.BAD_INPUT
+
+
 def test_runs_lists_a_run_and_its_events(demo: Demo) -> None:
     """By id, by its beginning, and as ``latest``."""
     run = demo.answer.json["run"]

@@ -166,6 +166,17 @@ def test_a_number_is_not_torn_from_its_unit(page: str) -> None:
     assert not re.search(r"\d (°C|dBm|dBc|MHz|Ω|mA)\b", re.sub(r"<style>.*?</style>", "", page, flags=re.DOTALL))
 
 
+def test_events_are_folded_unless_the_run_ended_early(report: Report) -> None:
+    """A reader of limits is not held up by the course of a good night; how a bad one ended is wanted at once."""
+    done, tripped = (
+        page_html(dataclasses.replace(report, facts=dataclasses.replace(report.facts, state=state)), ())
+        for state in ("done", "tripped")
+    )
+
+    assert f'<details class="events"><summary>{len(report.events)} events, 2026-11-02 18:30:00 to ' in done
+    assert '<details class="events" open><summary>' in tripped
+
+
 def test_a_night_of_warnings_is_cut_and_says_so(report: Report) -> None:
     """Events beyond the most that a page lists are counted, not dropped in silence; the last one is always there."""
     many = pd.concat([report.events.head(1)] * (MOST_EVENTS + 4), ignore_index=True)
