@@ -171,6 +171,7 @@ class Runner:
                 return Outcome.FAULT
             return self._broken(str(error))
         except Tripped as trip:
+            self._progress.error = None  # in the wait before a retry, it was not the fault that ends the run
             return self._broken(trip.cause)
         except UnsafeBench as error:
             self._progress.unsafe = error.unconfirmed
@@ -224,12 +225,12 @@ class Runner:
         # The exchanges of a soak are committed with it: a condition holds only what it took to read it.
         self._book.exchanges(self._take_exchanges())
         if verdict.state == "gave up":
-            self._say("soak timed out", verdict.evidence)
+            self._say("soak timed out", verdict.evidence, temperatures)
             if self._sequence.sequence.on_soak_timeout == "trip":
                 raise Tripped(f"the soak did not end in its time: {verdict.evidence}")
             progress.flag = SOAK_FLAG
         else:
-            self._say("soak ended", verdict.evidence)
+            self._say("soak ended", verdict.evidence, temperatures)
         progress.soak = None
         return Outcome.READY
 

@@ -29,11 +29,12 @@ MakePlaces = Callable[[Bench], Places]
 CONDITION = Condition("A", 0, 25.0, "nominal", 200.0, 3.0, 60e6)
 
 
-def reader(setup: Setup, places: Places) -> LineReader:
+def reader(setup: Setup, places: Places, between: Callable[[], None] = lambda: None) -> LineReader:
     acquisition = acquisition_for(setup)
     assert acquisition is not None
     assert places.analyzer is not None
-    return LineReader(places.analyzer, acquisition, setup.part.model, setup.sequence.model, setup.path_losses)
+    models = setup.part.model, setup.sequence.model
+    return LineReader(places.analyzer, acquisition, *models, setup.path_losses, between)
 
 
 @pytest.mark.parametrize(
@@ -251,3 +252,16 @@ def test_a_reference_level_that_was_refused_is_asked_for_again(
     lines.read(CONDITION)
 
     assert len(bench.values("analyzer", "reference")) == 2
+
+
+def test_who_must_look_meanwhile_is_called_before_each_line(
+    quick: Setup, make_bench: MakeBench, make_places: MakePlaces
+) -> None:
+    """A condition may take a minute; between two sweeps the analyzer and the rest of the bench can be asked."""
+    bench = make_bench(quick)
+    sweeps: list[int] = []
+    reader(quick, make_places(bench), lambda: sweeps.append(len(bench.values("analyzer", "begin")))).read(CONDITION)
+
+    assert len(sweeps) == len(lines_of(quick.sequence.model.measure))
+    assert sweeps[0] == 0
+    assert all(later > earlier for earlier, later in itertools.pairwise(sweeps))

@@ -350,3 +350,58 @@ def test_the_history_tells_first_fault_and_attempts() -> None:
     assert not retries.another(fault("gone"))
     retries.passed()
     assert (retries.attempt, retries.history("supply: gone")) == (0, "")
+
+
+# --- What is watched while a run waits to try again
+
+
+def in_the_wait(run: RetryingRun, first_s: float, last_s: float, happens: Callable[[Any], None]) -> None:
+    """A fault, and at every call from one to another moment of the wait after it something happens."""
+    run.fails("analyzer", "finish", silent(), after=30)
+
+    def hear(event: Event) -> None:
+        if event.kind == "retrying":
+            began_s = run.clock.elapsed_s()
+
+            def before(_: int, call: Any) -> None:
+                if first_s <= run.clock.elapsed_s() - began_s <= last_s:
+                    happens(call)
+
+            run.bench.before = before
+
+    run.on_event = hear
+
+
+def test_an_alarm_in_the_wait_before_a_retry_trips_within_the_stated_interval(make_run: MakeRun) -> None:
+    """A hundred seconds are long; the bench is safe, but its chamber conditions."""
+    run = make_run()
+
+    def alarm(_: Any) -> None:
+        run.bench.alarms = ("its own temperature limit has stopped it",)
+
+    in_the_wait(run, 31.0, 100.0, alarm)
+    with pytest.raises(Tripped, match="alarm of the chamber: its own temperature limit has stopped it"):
+        run.go()
+    (retrying,), (told,) = run.of_kind("retrying"), run.of_kind("interlock")
+
+    assert told.facts["interlock"] == "chamber alarm"
+    assert 31.0 <= (told.at - retrying.at).total_seconds() <= 31.0 + 10.0 + 1.5
+    assert run.bench.energy() == OFF
+
+
+def test_an_instrument_that_is_silent_in_the_wait_is_asked_again_by_the_retry(make_run: MakeRun) -> None:
+    """What it does not say while nothing is on ends no run: the retry will find out."""
+    run = make_run()
+    silences: list[str] = []
+
+    def be_silent(call: Any) -> None:
+        if (call.place, call.what) == ("load_switch", "drain"):
+            silences.append(call.place)
+            raise TimedOut("no reply", instrument="load_switch", resource="scripted", message=":SYST:ERR?")
+
+    in_the_wait(run, 1.0, 99.0, be_silent)
+    run.go()
+
+    assert len(silences) == 9
+    assert run.book.numbers() == list(range(COUNT))
+    assert len(run.of_kind("retrying")) == 1
