@@ -139,10 +139,10 @@ def is_gone(pid: int) -> bool:
 
 
 def test_a_run_that_is_killed_is_made_safe_called_interrupted_and_goes_on(nights: Nights) -> None:
-    """At three seeded moments of one night; the last resume ends with every condition once."""
+    """At two seeded moments of one night; the last resume ends with every condition once."""
     moments = random.Random(20261125)
     session = nights.run
-    for number in range(3):
+    for number in range(2):
         run = session()
         radiating(nights)
         threading.Event().wait(moments.uniform(0.0, 0.3))
