@@ -295,6 +295,7 @@ def test_the_events_of_a_run_are_shown_with_their_values_and_by_kind(demo: Demo)
     assert "[left 42, total 42]" not in brief
     assert f"log: {demo.answer.json['log']}" in brief
     assert [event["kind"] for event in soaks["events"]] == ["soak ended"] * 3
+    assert [event["facts"]["air_temperature_c"] for event in soaks["events"]] == pytest.approx([-40, 25, 85], abs=0.5)
     assert soaks["log"] == demo.answer.json["log"]
     assert "no such event; there are: bring-up, " in none
     assert nightbench("runs", "--events", "--store", demo.store).code == ExitCode.BAD_INPUT
