@@ -96,8 +96,9 @@ def lock_folder() -> Path:
         return Path(named)
     if sys.platform == "win32":
         return Path(os.environ.get("PROGRAMDATA", tempfile.gettempdir())) / "nightbench" / "locks"
-    # Not the account's own temporary folder: an instrument is the same for every account.
-    return Path("/tmp/nightbench-locks")
+    # Not the account's own temporary folder, as an instrument is the same for every account; and one that outlives a
+    # restart, so that a run that lost its power is named too.
+    return Path("/var/tmp/nightbench-locks")
 
 
 @contextmanager

@@ -15,7 +15,6 @@ import signal
 import sqlite3
 import subprocess
 import sys
-import time
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -26,6 +25,7 @@ from typing import Any
 import pytest
 
 import bench
+from bench.clocks import RealClock
 from bench.exit_codes import ExitCode
 from bench.store.store import open_store
 from sequences.read_files import demo_file
@@ -49,6 +49,9 @@ SMALL = {
     "shortest_min = 5": "shortest_min = 1\ndrift_k_per_min = 0.3",
 }
 CONDITIONS = 12
+
+#: The processes live in real time.
+CLOCK = RealClock()
 
 #: Longest that a session may take: far above any.
 _PATIENCE_S = 60.0
@@ -106,11 +109,11 @@ class KilledNight:
 
         ``since`` is how long that log was when the session began.
         """
-        began_s = time.monotonic()
+        began_s = CLOCK.elapsed_s()
         while not self.is_safe():
-            assert time.monotonic() - began_s < SAFE_WITHIN_S, f"still on: {self.rig.control('truth')}"
-            time.sleep(0.02)
-        took_s = time.monotonic() - began_s
+            assert CLOCK.elapsed_s() - began_s < SAFE_WITHIN_S, f"still on: {self.rig.control('truth')}"
+            CLOCK.sleep(0.02)
+        took_s = CLOCK.elapsed_s() - began_s
         log = [what for _, _, what in self.rig.log()[since:]]
         if "bias off" in log:
             last_bias = len(log) - 1 - log[::-1].index("bias off")
@@ -230,8 +233,8 @@ def test_a_store_that_can_grow_no_more_ends_the_night_safely_and_with_room_it_go
 
 def wait_for_conditions(night: KilledNight, count: int) -> None:
     """Until a run has committed so many."""
-    ends_s = time.monotonic() + _PATIENCE_S
-    while time.monotonic() < ends_s:
+    ends_s = CLOCK.elapsed_s() + _PATIENCE_S
+    while CLOCK.elapsed_s() < ends_s:
         if night.store.exists():
             database = sqlite3.connect(f"file:{night.store}?mode=ro", uri=True)
             try:
@@ -242,7 +245,7 @@ def wait_for_conditions(night: KilledNight, count: int) -> None:
                 database.close()
             if done >= count:
                 return
-        time.sleep(0.02)
+        CLOCK.sleep(0.02)
     raise AssertionError(f"no {count} conditions in {_PATIENCE_S:g} s")
 
 
@@ -260,9 +263,9 @@ def test_a_night_that_is_killed_again_and_again_ends_with_the_readings_of_one_th
 ) -> None:
     """At any instant at most the condition in progress is lost, and nothing is measured twice."""
     whole = night.folder / "whole.db"
-    began_s = time.monotonic()
+    began_s = CLOCK.elapsed_s()
     code, said = ended(night.run(whole))
-    length_s = time.monotonic() - began_s
+    length_s = CLOCK.elapsed_s() - began_s
     assert '"decision"' in said, (code, said)
     expected = reading_keys(whole)
     assert set(expected.values()) == {1}
