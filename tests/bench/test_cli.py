@@ -132,7 +132,13 @@ def test_plan_answers_every_condition_in_order_with_its_finish_time() -> None:
     answer = nightbench("plan", QUICK, "--json")
     plan = answer.json
 
-    assert set(plan) == {"conditions", "estimate_s", "shares_s", "order", "not_tested", "hazards", "to_start", "safety"}
+    watch = {"watch_every_s", "interlocks"}
+    keys = {"conditions", "estimate_s", "shares_s", "order", "not_tested", "hazards", "to_start", "safety"} | watch
+    assert set(plan) == keys
+    assert plan["watch_every_s"] == 10.0
+    rules = {rule["name"]: rule for rule in plan["interlocks"]}
+    assert (rules["supply current"]["highest"], rules["supply current"]["action"]) == (0.35, "trip")
+    assert rules["mode current"]["highest"] is None
     assert len(plan["order"]) == plan["conditions"] == 42
     finish_s = [condition["finish_s"] for condition in plan["order"]]
     assert finish_s == sorted(finish_s)
