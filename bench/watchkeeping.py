@@ -233,6 +233,10 @@ class Watchkeeper:
 
     def _look_at_safe_bench(self, at: Situation) -> Readings:
         """Nothing is on that could be off; who does not answer is passed over as long as it may be."""
+        for meter in (self._places.current_meter, self._places.board_thermometer, self._places.power_meter):
+            if meter is not None:
+                with contextlib.suppress(InstrumentError):
+                    meter.identify()  # and gives up the reading that it may have begun when the fault came
         readings: Readings = {}
         with contextlib.suppress(InstrumentError):
             readings = self._temperatures(at)

@@ -15,7 +15,7 @@ Store = Annotated[
 BenchFile = Annotated[Path | None, typer.Option("--bench", help="Bench file to use instead of the own one.")]
 PartFile = Annotated[Path | None, typer.Option("--part", help="Part file to use instead of the own one.")]
 MaybeUnit = Annotated[str | None, typer.Option("--unit", help="Serial number of the unit.", metavar="SERIAL")]
-Operator = Annotated[str, typer.Option("--operator", envvar="NIGHTBENCH_OPERATOR", help="Who starts or resumes the run.")]
+Operator = Annotated[str, typer.Option("--operator", envvar="NIGHTBENCH_OPERATOR", help="Who starts or resumes it.")]
 Folder = Annotated[Path | None, typer.Option("--to", help="Folder for the report; else report-RUN.", metavar="DIR")]
 SequenceFile = Annotated[Path, typer.Argument(help="Sequence file (.toml).", metavar="SEQUENCE")]
 Residual = Annotated[

@@ -84,7 +84,7 @@ class Store:
         run_writer.note_event(self._engine, self.name, run, event.at, event.kind, event.text, event.facts)
 
     def interrupted(self, run: str, at: datetime) -> None:
-        """Note that the process of a run has ended without a word, at ``at``; nothing if the run has ended by itself."""
+        """Note that the process of a run ended without a word, at ``at``; nothing if the run has ended by itself."""
         run_writer.interrupted(self._engine, self.name, run, at)
 
     @property
