@@ -383,6 +383,7 @@ def test_report_writes_the_folder_again_byte_for_byte(demo: Demo, tmp_path: Path
     assert len(first) > 4
 
 
+@pytest.mark.slow
 def test_reports_of_several_units_show_the_typical_values_over_them(demo: Demo, tmp_path: Path) -> None:
     """The same section on each page, the same figures in each summary, and the spread of a part that varies."""
     store = str(shutil.copy(demo.store, tmp_path / "units.db"))

@@ -267,6 +267,7 @@ def decisions(report: Report) -> list[tuple[object, ...]]:
     return [(limit.characteristic, limit.where, limit.decision, limit.conditions) for limit in report.limits]
 
 
+@pytest.mark.slow
 def test_a_night_over_sockets_decides_as_one_in_process(tmp_path: Path) -> None:
     """Every limit of the quick sequence, through pyvisa-py; RF and bias are off at the end."""
     sequence = patient("quick.sequence.toml", tmp_path)

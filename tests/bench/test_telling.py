@@ -105,6 +105,7 @@ def _processes_with(argument: str) -> list[str]:
     return found
 
 
+@pytest.mark.slow
 def test_many_messages_over_a_way_that_hangs_do_not_hold_up_the_end() -> None:
     """The end waits for about one message a way; what is left is counted as not told."""
     code = "import time; time.sleep(600)"

@@ -198,6 +198,7 @@ def test_what_a_client_has_said_before_it_left_is_obeyed(connect: Connect, rig: 
     assert (was_on, rig.tones["tone_1"].on) == (True, False)
 
 
+@pytest.mark.slow
 def test_a_client_that_reads_nothing_is_not_listened_to_and_stops_nobody(connect: Connect) -> None:
     """Its replies wait for it, whole and in order; others are served meanwhile."""
     deaf, other = connect("analyzer"), connect("supply")
