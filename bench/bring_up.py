@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from bench.errors import Tripped, UnsafeBench
+from bench.opening import OpeningRule
 from bench.places import Places
 from bench.safe_state import found_on, make_safe, unconfirmed
 from drivers.errors import InstrumentError, NotThere
@@ -121,6 +122,9 @@ def _prepare(context: WakeUp) -> str:
         temperatures = [condition.temperature_c for condition in context.conditions] + [entry_c.idle_c]
         # A night that goes on begins where the last one left the air, and limits that shut it out stop the chamber.
         temperatures.append(places.chamber.read_air_c())
+        opening = OpeningRule.of(bench, part)
+        if opening is not None and opening.dry_out_c is not None and min(temperatures) < opening.dry_from_c:
+            temperatures.append(opening.dry_out_c)
         places.chamber.prepare(
             ramp_k_per_min=min(entry_c.ramp_k_per_min, part.absolute_maximum.ramp_k_per_min),
             lowest_c=max(entry_c.temperature_c.min, min(temperatures) - CHAMBER_MARGIN_K),

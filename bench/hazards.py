@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from bench.bring_up import CHAMBER_MARGIN_K
+from bench.dew_point import dew_point_c
 from bench.electrical_hazards import rf_hazards, supply_hazards
 from bench.hazard import Hazard
 from bench.hazard_numbers import (
@@ -35,8 +36,6 @@ from bench.hazard_numbers import (
     LIMITER_LEAST_K,
     LIMITER_MOST_K,
     LIMITER_SOURCE,
-    MAGNUS_B,
-    MAGNUS_C,
     NITROGEN_EXPANSION,
     OXYGEN_SOURCE,
     RAMP_SHARE,
@@ -54,14 +53,6 @@ TWO_TONES_DB = 10 * math.log10(2)
 
 #: Hazards that a run with a through does not have: those of a unit.
 OF_A_UNIT = ("unit-input", "static-discharge")
-
-
-def dew_point_c(air_c: float, humidity_percent: float) -> float:
-    """Dew point over water in °C. Source: Alduchov & Eskridge 1996. Raises ValueError at or below 0 % humidity."""
-    if humidity_percent <= 0:
-        raise ValueError("a dew point needs a relative humidity above 0 %")
-    gamma = math.log(humidity_percent / 100) + MAGNUS_B * air_c / (MAGNUS_C + air_c)
-    return MAGNUS_C * gamma / (MAGNUS_B - gamma)
 
 
 def hazards(setup: Setup, conditions: tuple[Condition, ...]) -> tuple[Hazard, ...]:

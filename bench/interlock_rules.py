@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from bench.interlocks import Interlock, Watch, watches
+from bench.soak import STUCK_K
 from sequences.bench_file import Bench
 from sequences.errors import FileFault
 from sequences.interlock_entry import InterlockEntry, InterlockName
@@ -31,10 +32,6 @@ RATE_FACTOR = 2.0
 #: A chamber whose air has not moved for so long, far from its target, is stuck. Ours: long against the dead time of a
 #: compressor, short against what a soak may last.
 STUCK_S = 900.0
-
-#: Air may move so far before a board's reading that has not changed at all is called stuck. Ours: a board lags by
-#: minutes, a ramp of 4 K/min takes just over one for it.
-STUCK_K = 5.0
 
 #: Longest that nothing is heard of an instrument. Ours: a run asks each of them once a minute.
 SILENCE_S = 300.0
@@ -154,6 +151,8 @@ def _too_mild(entry: InterlockEntry, rule: Interlock) -> Iterator[str]:
     why = f"{name} guards a maximum beyond which something is damaged"
     if entry.action == "warn":
         yield f'{why}: it cannot be made a warning, only "trip"'
+    if entry.action == "pause" and entry.lowest in (None, watch.lowest) and entry.highest in (None, watch.highest):
+        yield f'{why}: "pause" needs a limit of its own that comes before it'
     if (entry.polls or 1) > rule.polls or (entry.persistence_s or 0.0) > rule.persistence_s:
         yield f"{why}: it acts at once, without polls or persistence_s"
 
@@ -170,6 +169,8 @@ def _stricter(rule: Interlock, entry: InterlockEntry) -> Interlock:
         polls=rule.polls if entry.polls is None else entry.polls,
         persistence_s=rule.persistence_s if entry.persistence_s is None else entry.persistence_s,
         action=entry.action or rule.action,
+        # A pause comes before the trip and does not take its place.
+        own=rule if entry.action == "pause" and watch != rule.watch else None,
     )
 
 

@@ -15,6 +15,7 @@ from pydantic import AwareDatetime, BeforeValidator, Field, model_validator
 from sequences.bench_facts import BenchFacts
 from sequences.chamber_entry import ChamberEntry
 from sequences.code_lines import ShiftedWord, StrobedWord, line_problems
+from sequences.dry_out_entry import DryOutEntry
 from sequences.instrument_entry import InstrumentEntry
 from sequences.interlock_entry import InterlockEntry
 from sequences.meter_entries import CurrentMeterEntry, ThermometerEntry
@@ -316,6 +317,7 @@ class Bench(FileModel):
     de_embedding: tuple[DeEmbeddingEntry, ...] = ()
     combiner: Combiner | None = None
     fixture: Fixture
+    dry_out: DryOutEntry = DryOutEntry()
     interlock: tuple[InterlockEntry, ...] = ()
     simulation: Simulation | None = None
 

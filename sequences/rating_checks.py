@@ -97,6 +97,7 @@ def rating_faults(subject: Subject) -> Iterator[FileFault]:
     yield from _frequency_faults(subject)
     yield from _supply_faults(subject)
     yield from _idle_faults(subject)
+    yield from _dry_out_faults(subject)
     yield from _sensor_faults(subject)
     chamber, rating = subject.bench.instrument.chamber, subject.part.absolute_maximum.ramp_k_per_min
     if chamber is not None and chamber.ramp_k_per_min > rating:
@@ -285,6 +286,27 @@ def _analyzer_faults(subject: Subject, conditions: tuple[Condition, ...]) -> Ite
 
 def _columns(conditions: tuple[Condition, ...]) -> tuple[list[str], list[float]]:
     return [condition.channel for condition in conditions], [condition.load_ohm for condition in conditions]
+
+
+def _dry_out_faults(subject: Subject) -> Iterator[FileFault]:
+    """A dry-out that is stated lies above the room, and within what everything in the chamber stands."""
+    part, bench, chamber = subject.part, subject.bench, subject.bench.instrument.chamber
+    stated_c = bench.dry_out.temperature_c
+    if chamber is None or stated_c is None:
+        return
+    spans = [
+        (Span(min=bench.fixture.room_c, max=math.inf), "above the room"),
+        (part.absolute_maximum.temperature_c, "part rating"),
+        (bench.fixture.temperature_c, "fixture rating"),
+        (chamber.temperature_c, "chamber range"),
+    ]
+    if chamber.limiter_c is not None:
+        spans.append((Span(min=-273.15, max=chamber.limiter_c), "below the chamber's limiter"))
+    for span, why in spans:
+        if not span.holds(stated_c):
+            found, allowed = plain_number(stated_c), f"{_span_text(span)} ({why})"
+            yield FileFault("beyond rating", subject.names.bench, "[dry_out]", "temperature_c", found, allowed)
+            return
 
 
 def _text(condition: Condition) -> str:

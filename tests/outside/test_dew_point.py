@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from bench.hazards import dew_point_c
+from bench.dew_point import dew_point_c
 
 
 @pytest.mark.parametrize(
