@@ -73,6 +73,10 @@ class StoreBook:
         at = self._clock.now()
         self._writer.complete_condition(number, at, tuple(enumerate(readings)), exchanges, flag, curves)
 
+    def skip_condition(self, number: int, reason: str) -> None:
+        """Commit that a condition was left out."""
+        self._writer.skip_condition(number, reason)
+
     def recheck(
         self, number: int, readings: SequenceOf[Mapping[str, float]], exchanges: SequenceOf[Exchange]
     ) -> dict[str, list[float]]:

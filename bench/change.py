@@ -113,6 +113,11 @@ class Changer:
         """Source levels as read back, by place."""
         return dict(self._read_back_dbm)
 
+    def forget(self) -> None:
+        """Sources are off, and somebody may have set everything else; only the supply is as it was left."""
+        self._levels_dbm.clear()
+        self._radiating = ()
+
     def apply(self, previous: Condition | None, condition: Condition) -> Changed:
         """Write what differs; RF is left off if it had to be switched off. Raises InstrumentError."""
         levels = self._wanted_levels_dbm(condition)

@@ -8,6 +8,8 @@
     ├── RunInUse        another process is writing the run
     ├── Changed         what a run rests on is not as it was when it began
     ├── Tripped         an interlock was broken; the bench has been made safe
+    ├── Paused          an interlock asks for a hold; never leaves the run
+    ├── NotGoingOn      a wish was meant for a run that does not go on here, or does not answer
     ├── Stopped         the user stopped the run; the bench has been made safe
     └── UnsafeBench     the safe state could not be confirmed: a person must go to the bench
 
@@ -16,6 +18,11 @@ File faults are ``sequences.errors.FileFaults``, instrument failures ``drivers.e
 """
 
 from __future__ import annotations
+
+
+def listed(items: tuple[str, ...]) -> str:
+    """The items as the end of a text, a line for each; whoever shows them folds what is long."""
+    return "".join(f"\n  {item}" for item in items)
 
 
 class BenchError(Exception):
@@ -79,8 +86,7 @@ class Changed(BenchError):
             if acceptable
             else "A run has one unit: begin a new run for the other one"
         )
-        lines = "\n  ".join(changes)
-        super().__init__(f"since run {run[:8]} began there are changes:\n  {lines}\n{way}")
+        super().__init__(f"since run {run[:8]} began there are changes:{listed(changes)}\n{way}")
         self.changes = changes
 
 
@@ -111,15 +117,25 @@ class Tripped(BenchError):
         self.run = run
 
 
+class Paused(BenchError):
+    """An interlock whose action is to pause was broken; the run takes RF away and holds."""
+
+
+class NotGoingOn(BenchError):
+    """The run that a wish was meant for does not go on at this computer, or its process does not answer."""
+
+
 class Stopped(BenchError):
-    """The user asked for a stop.
+    """The user asked for a stop, or the sequence did.
 
     Args:
         run: Id of the run that can be resumed; empty if there is none.
+        why: What the sequence stopped it for; empty for the user.
     """
 
-    def __init__(self, run: str) -> None:
-        super().__init__("stopped safely; what has been measured is kept" if run else "stopped safely")
+    def __init__(self, run: str, why: str = "") -> None:
+        kept = "stopped safely; what has been measured is kept" if run else "stopped safely"
+        super().__init__(f"{why}; {kept}" if why else kept)
         self.run = run
 
 
@@ -135,9 +151,9 @@ class UnsafeBench(BenchError):
     OPENING = "COULD NOT CONFIRM THE SAFE STATE"
 
     def __init__(self, unconfirmed: tuple[str, ...], run: str = "") -> None:
-        steps = "; ".join(unconfirmed)
         super().__init__(
-            f"{self.OPENING} ({steps}). Go to the bench, switch off by hand, and expect live, hot or cold parts."
+            f"{self.OPENING}.\nGo to the bench, switch off by hand, and expect live, hot or cold parts.\n"
+            f"Not confirmed:{listed(unconfirmed)}"
         )
         self.unconfirmed = unconfirmed
         self.run = run

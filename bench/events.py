@@ -32,13 +32,18 @@ EventKind = Literal[
     "stopped",
     "paused",
     "going on",
+    "waiting",
+    "skipped",
     "safe state",
     "unsafe",
+    "returning",
     "safe to open",
+    "not safe to open",
     "guard",
     "run ended",
     "could not tell",
     "could not log",
+    "could not show",
 ]
 
 #: Kinds that come often: shown as progress, not kept in the store's event table (a condition's own row says when it

@@ -20,6 +20,7 @@ class ExitCode(IntEnum):
     STORE = 5
     OUR_MISTAKE = 70  # EX_SOFTWARE of BSD's sysexits: not to be taken for a limit that is not met
     STOPPED = 130  # 128 + SIGINT, as shells report an interrupt
+    NOBODY_READS = 141  # 128 + SIGPIPE, as shells report a program whose reader has gone
 
 
 #: First match wins; more special classes stand above their base.
@@ -42,6 +43,10 @@ def of_error(error: Exception) -> ExitCode | None:
     return next((code for kind, code in BY_ERROR if isinstance(error, kind)), None)
 
 
-def of_decision(decision: str) -> ExitCode:
-    """0 if every limit is met or nothing was to be decided, 1 if some decision is (conditionally) fail."""
-    return ExitCode.LIMIT_NOT_MET if decision in ("fail", "conditional fail") else ExitCode.DONE
+def of_decision(decision: str, skipped: int = 0) -> ExitCode:
+    """0 if every limit is met or nothing was to be decided, 1 if some decision is (conditionally) fail.
+
+    1 as well if conditions were skipped: nobody has seen whether the limits are met there.
+    """
+    failed = decision in ("fail", "conditional fail") or skipped > 0
+    return ExitCode.LIMIT_NOT_MET if failed else ExitCode.DONE

@@ -289,7 +289,7 @@ def _append(path: Path, events: list[Event]) -> None:
 
 def main() -> None:
     """Guard the run whose pipe is standard input; says on standard output how it stands."""
-    for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGPIPE"):
+    for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGPIPE", "SIGUSR1", "SIGUSR2"):
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     parent = os.getppid()

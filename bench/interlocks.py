@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from sequences.bench_file import Bench
 from sequences.interlock_entry import Action, InterlockName
@@ -69,6 +69,7 @@ class Interlock:
         persistence_s: How long it must have been broken, from the first of these looks to the last.
         action: What then happens.
         absolute: Whether beyond it something is damaged, so that no file may make it milder.
+        own: The rule as it is by itself, where a file has put a pause before it: it goes on holding as well.
     """
 
     name: InterlockName
@@ -77,6 +78,7 @@ class Interlock:
     persistence_s: float = 0.0
     action: Action = "trip"
     absolute: bool = False
+    own: Interlock | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,22 +133,24 @@ class Judge:
 
     def __init__(self, rules: dict[InterlockName, Interlock]) -> None:
         self._rules = rules
-        self._streaks: dict[tuple[str, str], _Streak] = {}
+        self._streaks: dict[tuple[Interlock, str], _Streak] = {}
 
     def look(self, now_s: float, found: Iterable[Found]) -> tuple[Breach, ...]:
         """Take what a look has found, and return what is due now: each breach once, until its rule holds again."""
-        return tuple(breach for one in found if (breach := self._due(now_s, one)) is not None)
+        pairs = [(rule, one) for one in found for rule in self._of(one.name)]
+        return tuple(breach for rule, one in pairs if (breach := self._due(now_s, rule, one)) is not None)
 
     def forget(self) -> None:
         """The bench has been made safe: what was broken before begins anew."""
         self._streaks.clear()
 
-    def _due(self, now_s: float, one: Found) -> Breach | None:
-        rule = self._rules.get(one.name)
-        if rule is None:
-            return None
+    def _of(self, name: InterlockName) -> tuple[Interlock, ...]:
+        rule = self._rules.get(name)
+        return () if rule is None else (rule,) if rule.own is None else (rule, rule.own)
+
+    def _due(self, now_s: float, rule: Interlock, one: Found) -> Breach | None:
         watch = one.watch or rule.watch
-        key = (one.name, one.place)
+        key = (rule, one.place)
         if watch.holds(one.value):
             self._streaks.pop(key, None)
             return None
@@ -157,6 +161,71 @@ class Judge:
             return None
         streak.is_told = True
         return Breach(rule, watch, one, streak.began_s, lasted_s)
+
+
+@dataclass(slots=True)
+class _Fine:
+    """Looks in a row that found a rule kept, the first and the last of them."""
+
+    since_s: float
+    until_s: float
+    polls: int = 1
+
+
+@dataclass(slots=True)
+class Clearing:
+    """The broken rules that a run is held for: which of them hold again, each for as long as it had to be broken."""
+
+    _breaches: dict[tuple[str, str], Breach] = field(default_factory=dict)
+    _fine: dict[tuple[str, str], _Fine | None] = field(default_factory=dict)
+
+    def add(self, breach: Breach) -> None:
+        """Hold for a broken rule; whether it holds again nobody knows until it has been looked at anew."""
+        key = (breach.interlock.name, breach.found.place)
+        self._breaches[key] = breach
+        self._fine.pop(key, None)
+
+    def look(self, now_s: float, found: Iterable[Found]) -> None:
+        """Take what a look has found."""
+        for one in found:
+            key = (one.name, one.place)
+            breach = self._breaches.get(key)
+            if breach is None:
+                continue
+            before = self._fine.get(key)
+            if not (one.watch or breach.interlock.watch).holds(one.value):
+                self._fine[key] = None
+            elif before is None:
+                self._fine[key] = _Fine(now_s, now_s)
+            else:
+                before.until_s, before.polls = now_s, before.polls + 1
+
+    def forget(self) -> None:
+        """The run goes on."""
+        self._breaches.clear()
+        self._fine.clear()
+
+    @property
+    def breaches(self) -> tuple[Breach, ...]:
+        """All that the run is held for."""
+        return tuple(self._breaches.values())
+
+    @property
+    def broken(self) -> tuple[Breach, ...]:
+        """What has been looked at since, and does not hold yet or not for long enough."""
+        return tuple(breach for key, breach in self._breaches.items() if key in self._fine and not self._holds(key))
+
+    @property
+    def unseen(self) -> tuple[Breach, ...]:
+        """What cannot be looked at while RF, or bias, is off, so that only a person can judge it."""
+        return tuple(breach for key, breach in self._breaches.items() if key not in self._fine)
+
+    def __bool__(self) -> bool:
+        return bool(self._breaches)
+
+    def _holds(self, key: tuple[str, str]) -> bool:
+        rule, fine = self._breaches[key].interlock, self._fine[key]
+        return fine is not None and fine.polls >= rule.polls and fine.until_s - fine.since_s >= rule.persistence_s
 
 
 def watches(part: Part, bench: Bench) -> dict[str, Watch]:

@@ -15,10 +15,11 @@ from bench.events import Event
 from bench.store.curves import Curve
 from drivers.messages import Exchange
 from drivers.roles import Identity
+from drivers.timing import Clock
 from sequences.conditions import Condition
 from sequences.read_files import Setup
 
-RunState = Literal["running", "done", "tripped", "stopped", "interrupted"]
+RunState = Literal["running", "done", "incomplete", "tripped", "stopped", "interrupted"]
 
 
 class RunBook(Protocol):
@@ -39,6 +40,10 @@ class RunBook(Protocol):
         """Commit a condition's readings (one mapping per repeat), curves, exchanges and completeness: all or none."""
         ...
 
+    def skip_condition(self, number: int, reason: str) -> None:
+        """Commit that a condition has failed in all its attempts, and why; a later session tries it again."""
+        ...
+
     def event(self, event: Event) -> None:
         """Commit one event."""
         ...
@@ -54,13 +59,56 @@ class RunBook(Protocol):
 
 @dataclass(slots=True)
 class StopSwitch:
-    """A wish to stop, set from a signal handler or another thread and looked at between exchanges."""
+    """What people wish of a run that goes on; set from a signal, a key or another thread, looked at between exchanges.
+
+    Attributes:
+        asked: Stop now.
+        after_condition: Stop as soon as no condition is in progress.
+        hold: Hold, until somebody says go on.
+        gone_on: How often somebody has said so.
+        held: Whether the run is held; the run itself says so.
+        by: Who wished last, in words; empty if that is not known.
+        times: How often a stop was asked for: once more while a run returns to room temperature ends that.
+        patience: Real time, for what people hold on a simulated clock, which would jump over it; None for not at all.
+    """
 
     asked: bool = False
+    times: int = 0
+    after_condition: bool = False
+    hold: bool = False
+    gone_on: int = 0
+    held: bool = False
+    by: str = ""
+    patience: Clock | None = None
 
-    def ask(self) -> None:
+    def ask(self, by: str = "") -> None:
         """Wish for a stop."""
+        self.by = by
         self.asked = True
+        self.times += 1
+
+    def ask_after_condition(self, by: str = "") -> None:
+        """Wish for a stop after the condition in progress."""
+        self.by = by
+        self.after_condition = True
+
+    def ask_hold(self, by: str = "") -> None:
+        """Wish that the run holds."""
+        self.by = by
+        self.hold = True
+
+    def ask_go_on(self, by: str = "") -> None:
+        """Wish that a run that holds goes on."""
+        self.by = by
+        self.hold = False
+        self.gone_on += 1
+
+    def toggle(self, by: str = "") -> None:
+        """Hold if it goes on, go on if it is held or is about to be."""
+        if self.hold or self.held:
+            self.ask_go_on(by)
+        else:
+            self.ask_hold(by)
 
 
 @dataclass(frozen=True, slots=True)

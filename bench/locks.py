@@ -120,6 +120,24 @@ def hold_bench(bench: Bench, holder: Holder) -> Iterator[tuple[Holder, ...]]:
         yield tuple(dict.fromkeys(_each(places, bench.bench.name, holder, stack)))
 
 
+def writer_of(run: str) -> Holder | None:
+    """Who writes a run at this computer now; None for nobody. Raises BenchError."""
+    try:
+        number = os.open(_path_of(_key_of_run(run)), _FLAGS)
+    except FileNotFoundError:
+        return None
+    try:
+        # Nothing is written: who held it and died stays named in it.
+        return None if _lock(number) else _read(number) or _UNKNOWN
+    finally:
+        os.close(number)
+
+
+def wishes_of(run: str) -> Path:
+    """File in the folder of the locks through which others speak to whoever writes a run."""
+    return _path_of(_key_of_run(run)).with_suffix(".wishes")
+
+
 @contextmanager
 def hold_run(run: str, holder: Holder) -> Iterator[tuple[Holder, ...]]:
     """Hold the pen of a run until the end of the block. Yields who held it before and died.
@@ -130,7 +148,7 @@ def hold_run(run: str, holder: Holder) -> Iterator[tuple[Holder, ...]]:
     """
     with ExitStack() as stack:
         try:
-            before = stack.enter_context(_locked(f"run {run}", holder))
+            before = stack.enter_context(_locked(_key_of_run(run), holder))
         except _Held as held:
             raise RunInUse(run, str(held.holder)) from None
         yield () if before is None else (before,)
@@ -162,7 +180,7 @@ def _key_of(resource: str) -> str:
 @contextmanager
 def _locked(key: str, holder: Holder) -> Iterator[Holder | None]:
     """Hold one lock. Yields who held it before and died. Raises _Held, or BenchError."""
-    path = _folder() / f"{hashlib.sha256(key.encode()).hexdigest()[:32]}.lock"
+    path = _path_of(key)
     try:
         number = _opened(path)
     except OSError as error:
@@ -180,6 +198,14 @@ def _locked(key: str, holder: Holder) -> Iterator[Holder | None]:
                 path.unlink()
     finally:
         os.close(number)
+
+
+def _key_of_run(run: str) -> str:
+    return f"run {run}"
+
+
+def _path_of(key: str) -> Path:
+    return _folder() / f"{hashlib.sha256(key.encode()).hexdigest()[:32]}.lock"
 
 
 def _folder() -> Path:
@@ -213,15 +239,17 @@ def _opened(path: Path) -> int:
         os.close(number)
 
 
+_FLAGS = os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
+
+
 def _open(path: Path) -> int:
-    flags = os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
     while True:
         # Opened without making it first: Linux forbids "open or make" for another account's file in a sticky folder
         # (proc_sys_fs(5), protected_regular).
         with contextlib.suppress(FileNotFoundError):
-            return os.open(path, flags)
+            return os.open(path, _FLAGS)
         with contextlib.suppress(FileExistsError):
-            number = os.open(path, flags | os.O_CREAT | os.O_EXCL, 0o666)
+            number = os.open(path, _FLAGS | os.O_CREAT | os.O_EXCL, 0o666)
             if sys.platform != "win32":
                 os.fchmod(number, 0o666)  # for every account, whatever the mask of this one is
             return number

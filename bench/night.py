@@ -34,12 +34,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Night:
-    """A session that is over: the run's id, how many conditions it holds and were measured now, and the bench time."""
+    """A session that is over: the run's id, how many conditions it holds and were measured now, and the bench time.
+
+    ``skipped`` conditions were left out, as their instruments failed in every attempt.
+    """
 
     run: str
     conditions: int
     measured: int
     bench_time_s: float
+    skipped: int = 0
 
 
 OnBegin = Callable[[str, Plan], None]
@@ -80,8 +84,9 @@ def start_run(
         guard.watch(setup, run, store, bench.clock)
         takes_s = plan.estimate.total_s
         job = Job(record.id, setup, acquisition_for(setup), plan.conditions, planned_s=takes_s, store_file=store.file)
-        _run(job, bench, book, listener, stop, guard)
-        return Night(record.id, len(plan.conditions), len(plan.conditions), bench.clock.elapsed_s())
+        skipped = _run(job, bench, book, listener, stop, guard)
+        count = len(plan.conditions)
+        return Night(record.id, count, count - skipped, bench.clock.elapsed_s(), skipped)
 
 
 def start_through(
@@ -122,8 +127,9 @@ def start_through(
             record.id, plan.setup, acquisition_for(setup), plan.conditions, planned_s=takes_s, store_file=store.file
         )
         guard.watch(setup, run, store, bench.clock)
-        _run(job, _without_unit(bench), book, listener, stop, guard)
-        return Night(record.id, len(plan.conditions), len(plan.conditions), bench.clock.elapsed_s())
+        skipped = _run(job, _without_unit(bench), book, listener, stop, guard)
+        count = len(plan.conditions)
+        return Night(record.id, count, count - skipped, bench.clock.elapsed_s(), skipped)
 
 
 @contextmanager
@@ -251,8 +257,10 @@ def _resume(
         _say_compared(compared, bench, book, company.listener)
         guard.watch(whole, run, store, bench.clock)
         apart = RecheckBook(book, frozenset(again), lambda event: _tell(event, book, company.listener))
-        _run(job, _without_unit(bench) if through else bench, apart, company.listener, company.stop, guard)
-        return Night(run, len(conditions), len(conditions) - len(done), bench.clock.elapsed_s())
+        used = _without_unit(bench) if through else bench
+        skipped = _run(job, used, apart, company.listener, company.stop, guard)
+        now = len(conditions) - len(done) - skipped
+        return Night(run, len(conditions), now, bench.clock.elapsed_s(), skipped)
 
 
 def _say_compared(compared: Compared, bench: OpenBench, book: StoreBook, listener: Listener) -> None:
@@ -267,7 +275,10 @@ def _tell(event: Event, book: StoreBook, listener: Listener) -> None:
     listener(event)
 
 
-def _run(job: Job, bench: OpenBench, book: RunBook, listener: Listener, stop: StopSwitch, guard: Guarded) -> None:
+def _run(job: Job, bench: OpenBench, book: RunBook, listener: Listener, stop: StopSwitch, guard: Guarded) -> int:
+    """Run the job; returns how many conditions were skipped."""
     clock, hear = guard.clock(bench.clock), guard.listener(listener)
     bench.log.heard_by(guard.exchanged)
-    Runner(job, bench.places, clock, book, hear, stop, bench.log.take).run()
+    runner = Runner(job, bench.places, clock, book, hear, stop, bench.log.take)
+    runner.run()
+    return runner.skipped

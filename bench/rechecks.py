@@ -154,7 +154,18 @@ class RecheckBook:
         before = self.book.recheck(number, readings, exchanges)
         after = {name: [values[name] for values in readings if name in values] for name in before}
         self._pairs[number] = Pair(before, after)
-        if self._pairs.keys() == self.numbers:
+        self._tell_if_complete()
+
+    def skip_condition(self, number: int, reason: str) -> None:
+        """Commit that a condition was left out; one that is complete already stays so, and tells no drift."""
+        if number not in self.numbers:
+            self.book.skip_condition(number, reason)
+            return
+        self.numbers -= {number}
+        self._tell_if_complete()
+
+    def _tell_if_complete(self) -> None:
+        if self._pairs and self._pairs.keys() == self.numbers:
             found = drifts(tuple(self._pairs.values()))
             at = self.book.now()
             self.tell(Event(at, "rechecked", drift_text(found, len(self._pairs)), _facts(found)))

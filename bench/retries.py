@@ -28,6 +28,11 @@ class Retries:
         """Number of the attempt that the latest fault leads to, from 1; 0 without a fault."""
         return len(self._faults)
 
+    @property
+    def attempts_text(self) -> str:
+        """How often it has been tried, for people."""
+        return "tried once" if self.attempt == 1 else f"tried {self.attempt} times"
+
     def another(self, fault: InstrumentError) -> bool:
         """Note a fault and say whether another attempt may follow it."""
         self._faults.append(str(fault))

@@ -13,8 +13,8 @@ from collections.abc import Sequence as SequenceOf
 from dataclasses import dataclass
 from datetime import timedelta
 
-from bench.errors import Tripped
-from bench.interlocks import Breach, Found, Interlock, Judge, watches_of_mode
+from bench.errors import Paused, Tripped
+from bench.interlocks import Breach, Clearing, Found, Interlock, Judge, watches_of_mode
 from bench.measure import Readings, read_temperatures
 from bench.places import Places
 from bench.trends import Drift, Rate, Standstill, Stillness
@@ -34,8 +34,8 @@ ROUND_S = 60.0
 #: Slow meters, which read while an analyzer sweeps.
 METERS = ("current_meter", "board_thermometer")
 
-#: A wish to know what has been seen: each breach that only warns.
-Warn = Callable[[Breach], None]
+#: A wish to know what has been seen: each breach that does not trip.
+Say = Callable[[Breach], None]
 
 _RATED: dict[str, InterlockName] = {
     "supply_current_a": "supply current",
@@ -70,9 +70,12 @@ class Situation:
 class Watchkeeper:
     """Watches the instruments of one run.
 
+    Attributes:
+        clearing: The broken rules that the run is held for.
+
     Args:
         rules: Interlocks by name.
-        warn: Told of each breach that only warns.
+        say: Told of each breach that does not trip.
         free_mb: Space on the disk of the store; None where nobody can tell.
     """
 
@@ -82,14 +85,15 @@ class Watchkeeper:
         setup: Setup,
         clock: Clock,
         rules: dict[InterlockName, Interlock],
-        warn: Warn,
+        say: Say,
         free_mb: Callable[[], float | None] = lambda: None,
     ) -> None:
         self._places = places
         self._part, self._bench, self._sequence = setup.part.model, setup.bench.model, setup.sequence.model
         self._clock = clock
         self._judge = Judge(rules)
-        self._warn = warn
+        self.clearing = Clearing()
+        self._say = say
         self._free_mb = free_mb
         self._broken: tuple[Breach, ...] = ()
         now_s = clock.elapsed_s()
@@ -118,6 +122,21 @@ class Watchkeeper:
         if self._clock.elapsed_s() - self._looked_s >= self._bench.bench.watch_every_s:
             self.look(at)
 
+    def rested(self, duration_s: float) -> None:
+        """Of how long a run lasts this is no part: it was held, or waited for its window."""
+        self._began_s += duration_s
+
+    def look_at_return(self, target_c: float) -> Readings:
+        """Look at what still matters with RF and bias off: chamber and sensors; returns the temperatures."""
+        readings = read_temperatures(self._places)
+        chamber, entry = self._places.chamber, self._bench.instrument.chamber
+        if entry is not None and entry.second_sensor and isinstance(chamber, SecondSensor):
+            readings["sensor_temperature_c"] = chamber.read_sensor_c()
+        self._act(self._of_values(readings), self._of_trends(target_c, readings))
+        self.chamber()
+        self._act(self._of_the_rest(Situation(may_be_silent=True)))
+        return readings
+
     def forget(self) -> None:
         """The bench has been made safe: what was seen before says nothing about what comes."""
         self._judge.forget()
@@ -133,7 +152,7 @@ class Watchkeeper:
 
     def _look_at(self, at: Situation, condition: Condition) -> Readings:
         readings = self._temperatures(at)
-        self._act(self._of_values(readings), self._of_trends(at, readings))
+        self._act(self._of_values(readings), self._of_trends(condition.temperature_c, readings))
         if at.is_soaked:
             self.temperatures(condition, readings)
         self.chamber()
@@ -288,15 +307,14 @@ class Watchkeeper:
     def _of_values(self, values: Readings) -> list[Found]:
         return [Found(_RATED[quantity], value) for quantity, value in values.items() if quantity in _RATED]
 
-    def _of_trends(self, at: Situation, readings: Readings) -> Iterator[Found]:
+    def _of_trends(self, target_c: float, readings: Readings) -> Iterator[Found]:
         now_s = self._clock.elapsed_s()
         air_c, board_c = readings.get("air_temperature_c"), readings.get("board_temperature_c")
         if air_c is not None:
             pace = self._air_rate.per_min(now_s, air_c)
             if pace is not None:
                 yield Found("air rate", pace)
-            if at.condition is not None:
-                yield Found("air stuck", self._standstill.lasted_s(now_s, air_c, at.condition.temperature_c))
+            yield Found("air stuck", self._standstill.lasted_s(now_s, air_c, target_c))
         if board_c is not None:
             pace = self._board_rate.per_min(now_s, board_c)
             if pace is not None:
@@ -319,13 +337,20 @@ class Watchkeeper:
 
     def _act(self, *groups: SequenceOf[Found] | Iterator[Found]) -> None:
         """Judge what was found, and do what each rule says that follows."""
-        due = self._judge.look(self._clock.elapsed_s(), [found for group in groups for found in group])
+        now_s, found = self._clock.elapsed_s(), [found for group in groups for found in group]
+        due = self._judge.look(now_s, found)
+        self.clearing.look(now_s, found)
         for breach in due:
-            if breach.interlock.action == "warn":
-                self._warn(breach)
+            if breach.interlock.action != "trip":
+                self._say(breach)
         self._broken = tuple(breach for breach in due if breach.interlock.action == "trip")
         if self._broken:
             raise Tripped("; ".join(map(str, self._broken)))
+        pausing = tuple(breach for breach in due if breach.interlock.action == "pause")
+        for breach in pausing:
+            self.clearing.add(breach)
+        if pausing:
+            raise Paused("; ".join(map(str, pausing)))
 
 
 def breach_facts(breach: Breach, clock: Clock) -> dict[str, float | int | str | bool]:

@@ -41,7 +41,7 @@ InterlockName = Literal[
 ]
 
 #: What happens when a rule is broken, mildest first.
-Action = Literal["warn", "trip"]
+Action = Literal["warn", "pause", "trip"]
 
 _BOTH_ENDS: Final = ("board temperature", "air temperature", "sensor temperature")
 _MOST: Final = {

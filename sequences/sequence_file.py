@@ -9,6 +9,7 @@ from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from sequences.part_file import FileModel
 from sequences.values import Matcher, NumberList, number_list
+from sequences.window import Window
 
 NonNegative = Annotated[float, Field(ge=0)]
 
@@ -39,8 +40,13 @@ class SequenceFacts(FileModel):
 
     With ``on_fault = "retry"`` a run whose instrument fails makes the bench safe, waits, and goes on with the condition
     in progress, up to ``retries`` times for each condition: a night may have many faults that pass, and an instrument
-    that is gone lets no condition be completed. ``recheck`` says how many conditions are measured once more whenever a
-    run is resumed, to see what has drifted across the break.
+    that is gone lets no condition be completed. With ``on_failing_condition = "skip"`` a condition that has failed in
+    all its attempts is marked and left out, unless ``most_skipped_in_a_row`` have been. ``recheck`` says how many
+    conditions are measured once more whenever a run is resumed, to see what has drifted across the break.
+
+    A run that is held has RF off, and bias as ``while_paused`` says; after ``longest_pause_s`` it stops. One that an
+    interlock has paused goes on when somebody says so or, with ``after_interlock = "go on"``, as soon as the interlock
+    holds again. ``window`` is when it may run.
     """
 
     name: str = Field(min_length=1)
@@ -54,6 +60,18 @@ class SequenceFacts(FileModel):
     retries: int = Field(default=2, ge=1, le=100)
     retry_after_s: NonNegative = 10.0
     recheck: int = Field(default=0, ge=0, le=100)
+    on_failing_condition: Literal["trip", "skip"] = "trip"
+    most_skipped_in_a_row: int = Field(default=3, ge=1, le=1000)
+    while_paused: Literal["bias off", "bias on"] = "bias off"
+    longest_pause_s: float = Field(default=4 * 3600.0, gt=0)
+    after_interlock: Literal["wait", "go on"] = "wait"
+    window: Window | None = None
+
+    @model_validator(mode="after")
+    def _skips_after_retries(self) -> Self:
+        if self.on_failing_condition == "skip" and self.on_fault != "retry":
+            raise ValueError('on_failing_condition = "skip" needs on_fault = "retry": once is not again and again')
+        return self
 
 
 class Axes(FileModel):
@@ -143,7 +161,11 @@ class Measure(FileModel):
 
 
 class Soak(FileModel):
-    """``[soak]``: when the unit, not the air, has reached temperature."""
+    """``[soak]``: when the unit, not the air, has reached temperature.
+
+    The air may take half as long again as the chamber's ramp rate says, and ``arrival_s`` besides: a chamber that has
+    not arrived by then does not get there.
+    """
 
     air_within_k: float = Field(default=0.7, gt=0)
     board_within_k: float = Field(default=1.0, gt=0)
@@ -151,6 +173,7 @@ class Soak(FileModel):
     hold_s: NonNegative = 180.0
     shortest_s: NonNegative = 300.0
     longest_s: float = Field(default=5400.0, gt=0)
+    arrival_s: NonNegative = 900.0
     poll_s: float = Field(default=10.0, gt=0)
 
     @model_validator(mode="after")

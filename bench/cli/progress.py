@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import signal
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from datetime import datetime, timedelta
 from types import FrameType
@@ -16,19 +16,41 @@ from bench.cli.output import side_console
 from bench.job import StopSwitch
 
 if TYPE_CHECKING:
+    from rich.console import RenderableType
+
     from bench.events import Event
     from bench.plan import Plan
 
 #: Events that a person wants to read as they happen; bring-up and safe-state steps are in the run's record.
 SPOKEN = frozenset(
-    {"run resumed", "taken over", "change accepted", "rechecked", "soak timed out", "retrying", "tripped", "stopped"}
+    {
+        "run resumed",
+        "taken over",
+        "change accepted",
+        "rechecked",
+        "soak timed out",
+        "retrying",
+        "skipped",
+        "paused",
+        "going on",
+        "waiting",
+        "tripped",
+        "stopped",
+        "returning",
+        "not safe to open",
+    }
 )
 
 #: Those of them after which nothing more is measured.
 ENDING = frozenset({"tripped", "stopped"})
 
 #: Signals that ask for a stop; without a terminal to close, as on Windows, there is no SIGHUP.
-STOPPING = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
+HANG_UP: signal.Signals | None = getattr(signal, "SIGHUP", None)
+STOPPING = tuple(number for number in (signal.SIGINT, signal.SIGTERM, HANG_UP) if number is not None)
+
+#: Signals that hold a run or let it go on, and that stop it after the condition in progress; Windows has neither.
+TOGGLING: signal.Signals | None = getattr(signal, "SIGUSR1", None)
+AFTER_CONDITION: signal.Signals | None = getattr(signal, "SIGUSR2", None)
 
 
 class RunProgress:
@@ -36,11 +58,12 @@ class RunProgress:
 
     Attributes:
         run: Id of the run, empty until it has begun.
+        keys: What keys do now, for the line beneath the bar; returns an empty text where nobody can press any.
     """
 
     def __init__(self) -> None:
         self._console = side_console()
-        self._bar = Progress(
+        self._bar = _BarWithKeys(
             TextColumn("{task.description}"),
             NightColumn(),
             TextColumn("{task.completed:.0f} of {task.total:.0f}"),
@@ -51,6 +74,7 @@ class RunProgress:
         self._task = self._bar.add_task("bring-up", total=1, finish="")
         self._plan: Plan | None = None
         self.run = ""
+        self.keys: Callable[[], str] = str
 
     def __enter__(self) -> RunProgress:
         return self
@@ -62,6 +86,7 @@ class RunProgress:
         """Take the run that is about to begin, or to go on, and the plan of what is left; start to draw."""
         self.run = run
         self._plan = plan
+        self._bar.keys = self.keys
         self._bar.start()
 
     def __call__(self, event: Event) -> None:
@@ -103,6 +128,19 @@ class RunProgress:
             self._console.print(text, markup=False, soft_wrap=True)
 
 
+class _BarWithKeys(Progress):
+    """The bar, and beneath it one line that says what keys do."""
+
+    keys: Callable[[], str] = str
+
+    def get_renderables(self) -> Iterable[RenderableType]:
+        """Bar and line."""
+        yield from super().get_renderables()
+        told = self.keys()
+        if told:
+            yield Text(told, style="dim", no_wrap=True, overflow="ellipsis")
+
+
 class NightColumn(ProgressColumn):
     """The night from dusk to dawn: what is done, where it is, what is left."""
 
@@ -114,18 +152,59 @@ class NightColumn(ProgressColumn):
 
 @contextmanager
 def stop_on_signals() -> Iterator[StopSwitch]:
-    """Turn Ctrl-C, SIGTERM and a closed terminal into a wish to stop; the handlers before come back at the end."""
+    """Turn signals into wishes; the handlers before come back at the end.
+
+    Ctrl-C, SIGTERM and a closed terminal stop the run, SIGUSR2 after the condition in progress; SIGUSR1 holds it and
+    lets it go on.
+    """
     stop = StopSwitch()
 
-    def ask(_signal: int, _frame: FrameType | None) -> None:
-        stop.ask()
+    def ask(number: int, _frame: FrameType | None) -> None:
+        by = f"by {signal.Signals(number).name}"
+        if number == TOGGLING:
+            stop.toggle(by)
+        elif number == AFTER_CONDITION:
+            stop.ask_after_condition(by)
+        else:
+            stop.ask(by)
 
-    before = {number: signal.signal(number, ask) for number in STOPPING}
+    # With nohup a person has said that the run shall outlive the terminal.
+    outlives = {number for number in STOPPING if number is HANG_UP and signal.getsignal(number) is signal.SIG_IGN}
+    wishes = [number for number in (*STOPPING, TOGGLING, AFTER_CONDITION) if number is not None]
+    before = {number: signal.signal(number, ask) for number in wishes if number not in outlives}
     try:
         yield stop
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def keys_text(stop: StopSwitch) -> str:
+    """What keys do while it stands so with a run."""
+    if stop.asked:
+        return "stopping: the bench is being made safe"
+    if stop.held and not stop.hold and stop.gone_on == 0:
+        return "HELD by an interlock   g go on when it holds again   s stop now"
+    if stop.held:
+        return "HELD, RF is off   g go on   s stop now"
+    if stop.hold:
+        return "holds after the readings in progress   g go on   s stop now"
+    if stop.after_condition:
+        return "stops after this condition   p hold   s stop now"
+    return "keys: p hold   a stop after this condition   s stop now"
+
+
+def press(stop: StopSwitch, key: str) -> None:
+    """Do what a key does; others do nothing."""
+    by = "by a key at the terminal"
+    if key in "pP":
+        stop.ask_hold(by)
+    elif key in "gG" and (stop.hold or stop.held):
+        stop.ask_go_on(by)
+    elif key in "aA":
+        stop.ask_after_condition(by)
+    elif key in "sS":
+        stop.ask(by)
 
 
 def _clock_text(at: datetime) -> str:

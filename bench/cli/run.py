@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Callable
+from contextlib import ExitStack
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -139,14 +141,17 @@ def make_night(
 ) -> None:
     """Do the run that ``work`` does, with progress, hazards and a way to stop; report; exit by the decision."""
     from bench.cli.answers import check_folder, write_report
+    from bench.cli.keys import can_press, pressed
     from bench.cli.plan import show_hazards
-    from bench.cli.progress import RunProgress, stop_on_signals
+    from bench.cli.progress import RunProgress, keys_text, press, stop_on_signals
     from bench.clocks import RealClock
     from bench.errors import BenchError
     from bench.exit_codes import of_decision
+    from bench.opening import door_text
     from bench.reporting import report_of
     from bench.store.store import open_store
     from bench.tell_file import handing_down
+    from bench.wishes import listening
     from bench.witnesses import Witnesses
 
     if with_report and to is not None:
@@ -155,17 +160,26 @@ def make_night(
     progress = RunProgress()
     with open_store(store, must_exist=must_exist) as opened, Witnesses(opened, progress, tell, clock) as witnesses:
         store_name = opened.name.removeprefix("store ")  # its name in messages; here it must do for --store
-        with progress, stop_on_signals() as stop, handing_down(tell):
+        with progress, stop_on_signals() as stop, handing_down(tell), ExitStack() as ears:
 
             def on_begin(run_id: str, plan: Plan) -> None:
                 show_hazards(plan.hazards, to_side=True)
                 witnesses.begin(run_id, plan)
+                ears.enter_context(listening(run_id, stop))
+                if plan.setup.bench.model.bench.clock == "simulated":
+                    stop.patience = clock
+                if can_press():
+                    ears.enter_context(pressed(partial(press, stop)))
+                    progress.keys = partial(keys_text, stop)
                 progress.begin(run_id, plan)
 
             try:
                 night = work(opened, witnesses, stop, on_begin)
             except BaseException as error:
                 witnesses.ended_by(error)
+                door = door_text(opened.events(progress.run)) if progress.run else ""
+                if door:
+                    error.add_note(door)
                 if progress.run:
                     error.add_note(resume_hint(progress.run, store_name))
                 if witnesses.log:
@@ -178,8 +192,9 @@ def make_night(
         except BenchError as error:
             error.add_note(f"the run is kept: nightbench report {_named(night.run, store_name)}")
             raise
-        _answer(night, report, store_name, page, witnesses.log, clock.elapsed_s(), as_json=as_json)
-        raise typer.Exit(of_decision(report.decision))
+        events = opened.events(night.run)
+        _answer(night, report, store_name, page, witnesses.log, events, clock.elapsed_s(), as_json=as_json)
+        raise typer.Exit(of_decision(report.decision, skipped=night.skipped))
 
 
 def _answer(
@@ -198,6 +213,7 @@ def _answer(
                 "log": log or None,
                 "conditions": night.conditions,
                 "decision": report.decision,
+                "skipped": night.skipped,
                 "not_tested": sum(limit.decision == "not tested" for limit in report.limits),
                 "elapsed_s": round(elapsed_s, 3),
                 "bench_time_s": round(night.bench_time_s, 3),

@@ -122,13 +122,16 @@ def planned_conditions(engine: Engine, where: str, run: str) -> tuple[PlannedCon
     condition = tables.condition.c
     axes_columns = [condition[axis] for axis in tables.AXES]
     query = (
-        select(condition.number, condition.completed, condition.flag, *axes_columns)
+        select(condition.number, condition.completed, condition.flag, condition.skipped, *axes_columns)
         .where(condition.run == run)
         .order_by(condition.number)
     )
     with store_faults(where), engine.connect() as connection:
         rows = connection.execute(query).all()
-    return tuple(PlannedCondition(number, Condition(*axes), completed, flag) for number, completed, flag, *axes in rows)
+    return tuple(
+        PlannedCondition(number, Condition(*axes), completed, flag, skipped)
+        for number, completed, flag, skipped, *axes in rows
+    )
 
 
 def done_conditions(engine: Engine, where: str, run: str) -> set[int]:

@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from sequences.conditions import Condition
     from sequences.read_files import Loaded, Setup
 
-RunState = Literal["running", "done", "tripped", "stopped", "interrupted"]
+#: A run that is incomplete has done all that it could; conditions that it skipped can be tried again.
+RunState = Literal["running", "done", "incomplete", "tripped", "stopped", "interrupted"]
 
 #: What stood in the unit's place.
 RunKind = Literal["unit", "through"]
@@ -168,12 +169,14 @@ class PlannedCondition:
         condition: The swept values.
         completed: When its readings were committed; None while it is still to be done.
         flag: What a reader of its readings must know, e.g. that the soak timed out; empty for none.
+        skipped: Why it was left out, its instruments having failed in every attempt; empty if it was not.
     """
 
     number: int
     condition: Condition
     completed: datetime | None
     flag: str
+    skipped: str = ""
 
 
 @dataclass(frozen=True, slots=True)

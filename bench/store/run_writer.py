@@ -36,7 +36,7 @@ Readings = Mapping[str, float] | Sequence[tuple[int, Mapping[str, float]]]
 _MARK_COMPLETE = (
     update(tables.condition)
     .where(tables.condition.c.id == bindparam("of"), tables.condition.c.completed.is_(None))
-    .values(completed=bindparam("at"), flag=bindparam("with_flag"))
+    .values(completed=bindparam("at"), flag=bindparam("with_flag"), skipped="")
 )
 _ADD_READINGS = insert(tables.reading)
 _ADD_CURVES = insert(tables.curve)
@@ -207,6 +207,16 @@ class RunWriter:
                 connection.execute(_ADD_CURVES, curve_rows)
             if exchanges:
                 self._add_chunk(connection, condition_id, exchanges)
+
+    def skip_condition(self, number: int, reason: str) -> None:
+        """Mark a condition as left out, with the reason. Raises StoreFault if it is not there, or complete."""
+        self._refuse_when_finished()
+        condition = tables.condition.c
+        of_it = (condition.run == self.run) & (condition.number == number) & condition.completed.is_(None)
+        with store_faults(self._where), self._engine.begin() as connection:
+            marked = connection.execute(update(tables.condition).where(of_it).values(skipped=reason))
+            if marked.rowcount != 1:
+                raise StoreFault(f"{self._where}: run {self.run} has no condition {number} to be done")
 
     def recheck(
         self, number: int, at: datetime, readings: Readings, exchanges: Sequence[Exchange] = ()

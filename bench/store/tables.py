@@ -33,7 +33,7 @@ from sqlalchemy import (
 )
 
 #: Newest revision in ``migrations/versions``: what a store has that this version of the tool made.
-SCHEMA_VERSION = "0005"
+SCHEMA_VERSION = "0006"
 
 #: Table in which the migrations note the revision.
 VERSION_TABLE = "schema_version"
@@ -144,6 +144,8 @@ condition = Table(
     Column("frequency_hz", Double, nullable=False),
     Column("completed", UtcTime),
     Column("flag", Text, nullable=False, default=""),
+    # Why it was left out after all attempts; empty as soon as it is complete.
+    Column("skipped", Text, nullable=False, server_default=""),
     UniqueConstraint("run", "number"),
 )
 

@@ -32,6 +32,7 @@ class MemoryBook:
     known: dict[str, Identity] = field(default_factory=dict)
     states: list[RunState] = field(default_factory=list)
     curves: dict[int, tuple[Curve, ...]] = field(default_factory=dict)
+    skipped: dict[int, str] = field(default_factory=dict)
     failing: Callable[[str], None] = lambda what: None
 
     def instruments(self, identities: Mapping[str, Identity]) -> None:
@@ -49,6 +50,10 @@ class MemoryBook:
         self.failing("condition")
         self.curves[number] = tuple(curves)
         self.conditions.append(Committed(number, tuple(readings), tuple(exchanges), flag))
+
+    def skip_condition(self, number: int, reason: str) -> None:
+        self.failing("skip")
+        self.skipped[number] = reason
 
     def event(self, event: Event) -> None:
         self.failing(f"event {event.kind}")
