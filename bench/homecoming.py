@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from bench.errors import Tripped
+from bench.errors import Paused, Tripped
 from bench.events import EventKind, Facts
 from bench.interlocks import Breach
 from bench.job import StopSwitch
@@ -235,7 +235,10 @@ class Homecoming:
         return SLOWER_FACTOR * ramp_s + LAGS * bench.fixture.time_constant_s + soak.arrival_s
 
     def _look(self, target_c: float) -> Sample:
-        return _sample(self.clock, self.watchkeeper.look_at_return(target_c))
+        try:
+            return _sample(self.clock, self.watchkeeper.look_at_return(target_c))
+        except Paused as pause:  # nothing is on that could be held
+            raise Unknown(str(pause)) from pause
 
     def _sleep(self, wishes: int) -> None:
         """Wait until the next look. Raises Left as soon as somebody wishes to leave."""
@@ -257,7 +260,7 @@ class Homecoming:
         )
         try:
             sample = self._look(rule.idle_c)
-        except (Tripped, InstrumentError):
+        except (Tripped, Unknown, InstrumentError):
             self.say(NOT_SAFE, f"{until}; the return was left by the user", {})
             return
         text = f"{until}; the return was left by the user with {temperatures_text(rule, sample)}"

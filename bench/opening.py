@@ -237,6 +237,11 @@ def temperatures_facts(rule: OpeningRule, sample: Sample) -> dict[str, float | i
     return {name: round(value, 3) for name, value in named.items() if value is not None and math.isfinite(value)}
 
 
+def is_of_the_door(event: Event) -> bool:
+    """Whether an event says something of the door, or makes what was said before void."""
+    return event.kind in (SAFE, NOT_SAFE) or event.kind in _ANEW
+
+
 def said_of_the_door(events: SequenceOf[Event]) -> Event | None:
     """The last word on the door in a run's events; None if nobody has said any since the run went on."""
     for event in reversed(events):
@@ -245,6 +250,16 @@ def said_of_the_door(events: SequenceOf[Event]) -> Event | None:
         if event.kind in _ANEW:
             return None
     return None
+
+
+def door_text(events: SequenceOf[Event]) -> str:
+    """The last word on the door for people, with its local time; empty if there is none."""
+    said = said_of_the_door(events)
+    if said is None:
+        return ""
+    if said.kind == SAFE:
+        return f"Chamber safe to open since {said.at.astimezone():%a %H:%M}: {said.text}"
+    return f"{said.text[0].upper()}{said.text[1:]}"
 
 
 def door_json(events: SequenceOf[Event]) -> dict[str, float | int | str | bool] | None:

@@ -10,6 +10,7 @@ from bench.hazard import Hazard
 from bench.hazards import hazards, through_hazards
 from bench.interlock_rules import interlock_faults
 from bench.measure import expected_tone_dbm, lines_of, needs_analyzer
+from bench.opening import OpeningRule
 from bench.small_signal import sweep_s, swept_conditions
 from bench.typical import typical_intercepts_dbm
 from sequences.bench_file import Bench
@@ -38,6 +39,12 @@ class Plan:
     conditions: tuple[Condition, ...]
     estimate: Estimate
     hazards: tuple[Hazard, ...]
+    opening: OpeningRule | None = None
+
+    @property
+    def dries_out(self) -> bool:
+        """Whether the return to room temperature begins with a dry-out."""
+        return self.opening is not None and self.opening.dries_out(one.temperature_c for one in self.conditions)
 
     def unmet_limits(self) -> tuple[Limit, ...]:
         """Limits of the part whose conditions none of the plan's meets, so that the run cannot decide them."""
@@ -58,7 +65,11 @@ class Plan:
 
     def finishes(self, now: datetime) -> datetime:
         """When the last condition will be complete, if the run began now."""
-        return now + timedelta(seconds=self.estimate.total_s)
+        return now + timedelta(seconds=self.estimate.finish_s[-1] if self.estimate.finish_s else 0.0)
+
+    def safe_to_open(self, now: datetime) -> datetime | None:
+        """When the chamber may be opened, if the run began now; None if nobody will say so."""
+        return None if self.opening is None else now + timedelta(seconds=self.estimate.total_s)
 
 
 def make_plan(setup: Setup) -> Plan:
@@ -100,7 +111,13 @@ def plan_for(setup: Setup, conditions: tuple[Condition, ...]) -> Plan:
     """A plan for conditions that are already in order, such as those that a stopped run has left."""
     costs = TransitionCosts.of(setup.bench.model, setup.sequence.model)
     measure_s = MeasureTime(setup, acquisition_for(setup), conditions)
-    return Plan(setup, conditions, estimate(conditions, costs, measure_s), hazards(setup, conditions))
+    opening = OpeningRule.of(setup.bench.model, setup.part.model)
+    plan = Plan(setup, conditions, estimate(conditions, costs, measure_s), hazards(setup, conditions), opening)
+    if opening is None or costs.soak is None or not conditions:
+        return plan
+    return_s = opening.return_s(costs.soak, conditions[-1].temperature_c, dries_out=plan.dries_out)
+    by_cause_s = {**plan.estimate.by_cause_s, "return": return_s}
+    return replace(plan, estimate=replace(plan.estimate, by_cause_s=by_cause_s))
 
 
 def for_a_through(plan: Plan) -> Plan:

@@ -46,6 +46,9 @@ MOST_EVENTS = 200
 
 _WORST_FIRST = ("fail", "conditional fail", "conditional pass", "pass", "not tested")
 
+#: Kinds of events that say whether the chamber may be opened, and that it may not or nobody knows.
+_DOOR = ("safe to open", "not safe to open")
+
 #: Sections behind the figures.
 _AFTER = (
     ("hazards", "Hazards and events"),
@@ -111,6 +114,7 @@ def _page(report: Report) -> dict[str, Any]:
         "verdict": _shown(report.decision),
         "tally": _tally(report.limits),
         "meta": list(_meta(report)),
+        "door": _door(report.events),
         "decisions": [_decision(limit) for limit in report.limits],
         "rule_text": _rule_text(report.limits),
         "coverage": report.coverage_statement,
@@ -164,6 +168,15 @@ def _meta(report: Report) -> Iterator[tuple[str, str]]:
     flagged = int((report.conditions["flag"] != "").sum())
     if flagged:
         yield "Flagged", f"{flagged:,} conditions, see below"
+
+
+def _door(events: pd.DataFrame) -> str:
+    """The last word on whether the chamber may be opened; empty if the run has said none since it went on."""
+    said = events[events["kind"].isin([*_DOOR, "run began", "run resumed"])]
+    if said.empty or said["kind"].iloc[-1] not in _DOOR:
+        return ""
+    kind, text, at = said["kind"].iloc[-1], true_minus(said["text"].iloc[-1]), time_text(said["at"].iloc[-1])
+    return f"safe to open since {at} UTC: {text}" if kind == _DOOR[0] else f"{text} (said {at} UTC)"
 
 
 def _decision(limit: LimitResult) -> dict[str, Any]:

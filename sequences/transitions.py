@@ -22,7 +22,7 @@ WRITE_S = 0.01
 #: Axes other than temperature.
 SETTLING_AXES = tuple(name for name in AXIS_NAMES if name != "temperature_c")
 
-Cause = Literal["soak", "settle", "measure"]
+Cause = Literal["soak", "settle", "measure", "return"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +122,7 @@ class Estimate:
 
     Attributes:
         finish_s: For each condition in order, seconds from the start until it is complete.
-        by_cause_s: Seconds of soaking, settling and measuring in all.
+        by_cause_s: Seconds of soaking, settling and measuring in all, and of the return to room temperature after it.
     """
 
     finish_s: tuple[float, ...]
@@ -130,8 +130,8 @@ class Estimate:
 
     @property
     def total_s(self) -> float:
-        """Seconds until the last condition is complete."""
-        return self.finish_s[-1] if self.finish_s else 0.0
+        """Seconds until the run is over."""
+        return (self.finish_s[-1] if self.finish_s else 0.0) + self.by_cause_s["return"]
 
     @property
     def shares(self) -> dict[Cause, float]:
@@ -141,9 +141,9 @@ class Estimate:
 
 
 def estimate(ordered: Iterable[Condition], costs: TransitionCosts, measure_s: Callable[[Condition], float]) -> Estimate:
-    """Estimate of a run over ``ordered`` when measuring one condition takes ``measure_s`` of it."""
+    """Estimate of a run over ``ordered`` when measuring one condition takes ``measure_s`` of it; without the return."""
     finish_s: list[float] = []
-    by_cause: dict[Cause, float] = {"soak": 0.0, "settle": 0.0, "measure": 0.0}
+    by_cause: dict[Cause, float] = {"soak": 0.0, "settle": 0.0, "measure": 0.0, "return": 0.0}
     elapsed_s = 0.0
     previous: Condition | None = None
     for condition in ordered:

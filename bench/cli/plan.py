@@ -46,6 +46,7 @@ def plan_json(made: Plan) -> dict[str, Plain]:
     return {
         "conditions": len(made.conditions),
         "estimate_s": round(made.estimate.total_s, 1),
+        "dry_out_c": made.opening.dry_out_c if made.opening is not None and made.dries_out else None,
         "shares_s": {cause: round(seconds, 1) for cause, seconds in made.estimate.by_cause_s.items()},
         "order": [
             {**condition.as_dict(), "finish_s": round(finish_s, 1)}
@@ -126,7 +127,8 @@ def show_plan(made: Plan) -> None:
     )
     shares = ", ".join(f"{cause} {duration_text(seconds)}" for cause, seconds in made.estimate.by_cause_s.items())
     out.print(f"{len(made.conditions)} conditions, about [bold]{duration_text(made.estimate.total_s)}[/] ({shares})")
-    out.print(f"Begun {_clock_text(begins)}, it ends {_clock_text(made.finishes(begins))}.")
+    out.print(f"Begun {_clock_text(begins)}, the last condition is done {_clock_text(made.finishes(begins))}.")
+    out.print(_return_text(made, begins))
     out.print(_fault_text(facts))
     out.print(f"{_watch_text(made)}\n")
     unmet = made.unmet_limits()
@@ -135,6 +137,19 @@ def show_plan(made: Plan) -> None:
         for limit in unmet:
             out.print(Text(f"  {limit_text(limit)}"))
         out.print()
+
+
+def _return_text(made: Plan, begins: datetime) -> str:
+    """How the chamber comes back to the room's temperature."""
+    opens, rule = made.safe_to_open(begins), made.opening
+    if opens is None or rule is None:
+        has_chamber = made.setup.bench.model.instrument.chamber is not None
+        text = "Nothing will say when the chamber is safe to open: the bench file does not want a dry-out."
+        return text if has_chamber else "There is no chamber that would have to return to room temperature."
+    dry = ""
+    if made.dries_out:
+        dry = f"dries out at {rule.dry_out_c:g} °C for {duration_text(rule.hold_s + rule.lag_s)} and "
+    return f"Then the chamber {dry}returns to {rule.idle_c:g} °C: safe to open about {_clock_text(opens)}."
 
 
 def show_hazards(found: tuple[Hazard, ...], *, to_side: bool = False) -> None:

@@ -14,6 +14,7 @@ from rich.text import Text
 
 from bench.cli.output import side_console
 from bench.job import StopSwitch
+from bench.opening import is_of_the_door
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -58,6 +59,7 @@ class RunProgress:
 
     Attributes:
         run: Id of the run, empty until it has begun.
+        door: What was said of the chamber's door, and when the run began.
         keys: What keys do now, for the line beneath the bar; returns an empty text where nobody can press any.
     """
 
@@ -74,6 +76,7 @@ class RunProgress:
         self._task = self._bar.add_task("bring-up", total=1, finish="")
         self._plan: Plan | None = None
         self.run = ""
+        self.door: list[Event] = []
         self.keys: Callable[[], str] = str
 
     def __enter__(self) -> RunProgress:
@@ -91,6 +94,8 @@ class RunProgress:
 
     def __call__(self, event: Event) -> None:
         """Show one event."""
+        if is_of_the_door(event):
+            self.door.append(event)
         if event.kind in ("run began", "run resumed"):
             total, left = int(event.facts["total"]), int(event.facts["left"])
             self._bar.update(self._task, total=total, completed=total - left, finish=self._ends(event.at, 0))

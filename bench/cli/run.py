@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Callable
+from collections.abc import Sequence as SequenceOf
 from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
@@ -27,7 +28,7 @@ from bench.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from bench.events import Listener
+    from bench.events import Event, Listener
     from bench.job import StopSwitch
     from bench.night import Night, OnBegin
     from bench.plan import Plan
@@ -177,9 +178,8 @@ def make_night(
                 night = work(opened, witnesses, stop, on_begin)
             except BaseException as error:
                 witnesses.ended_by(error)
-                door = door_text(opened.events(progress.run)) if progress.run else ""
-                if door:
-                    error.add_note(door)
+                if door_text(progress.door):
+                    error.add_note(door_text(progress.door))
                 if progress.run:
                     error.add_note(resume_hint(progress.run, store_name))
                 if witnesses.log:
@@ -192,17 +192,25 @@ def make_night(
         except BenchError as error:
             error.add_note(f"the run is kept: nightbench report {_named(night.run, store_name)}")
             raise
-        events = opened.events(night.run)
-        _answer(night, report, store_name, page, witnesses.log, events, clock.elapsed_s(), as_json=as_json)
+        _answer(night, report, store_name, page, witnesses.log, progress.door, clock.elapsed_s(), as_json=as_json)
         raise typer.Exit(of_decision(report.decision, skipped=night.skipped))
 
 
 def _answer(
-    night: Night, report: Report, store_name: str, page: Path | None, log: str, elapsed_s: float, *, as_json: bool
+    night: Night,
+    report: Report,
+    store_name: str,
+    page: Path | None,
+    log: str,
+    door: SequenceOf[Event],
+    elapsed_s: float,
+    *,
+    as_json: bool,
 ) -> None:
     """Say what the run decided and where everything lies."""
     from bench.cli.answers import show_decisions
     from bench.cli.output import console, duration_text, print_json
+    from bench.opening import door_json, door_text
 
     if as_json:
         print_json(
@@ -213,6 +221,7 @@ def _answer(
                 "log": log or None,
                 "conditions": night.conditions,
                 "decision": report.decision,
+                "safe_to_open": door_json(door),
                 "skipped": night.skipped,
                 "not_tested": sum(limit.decision == "not tested" for limit in report.limits),
                 "elapsed_s": round(elapsed_s, 3),
@@ -227,6 +236,8 @@ def _answer(
         f"{night.conditions} conditions{now}, {duration_text(night.bench_time_s)} on the bench, "
         f"{duration_text(elapsed_s)} here"
     )
+    if door_text(door):
+        out.print(door_text(door), soft_wrap=True, markup=False)
     out.print(f"store:  {store_name}", soft_wrap=True)
     if log:
         out.print(f"log:    {log}", soft_wrap=True)

@@ -107,15 +107,18 @@ def _log(opened: OpenStore, run: str) -> str | None:
 
 def _one_run(line: RunLine, opened: OpenStore, kinds: SequenceOf[str], *, values: bool, as_json: bool) -> None:
     """One run: what it is, and what happened."""
+    from bench.opening import door_json, door_text
+
     all_of_it = opened.events(line.id)
     events = [event for event in all_of_it if not kinds or event.kind in kinds]
     log, guard = _log(opened, line.id), _guard(opened, line)
     if as_json:
+        door = door_json(all_of_it)
         found: list[Plain] = [
             {"at": event.at.isoformat(), "kind": event.kind, "text": event.text, "facts": dict(event.facts)}
             for event in events
         ]
-        print_json(_run_json(line, log, guard) | {"events": found})
+        print_json(_run_json(line, log, guard) | {"safe_to_open": door, "events": found})
         return
     out = console()
     out.print(table_of(f"Run {line.id}", ("Time (UTC)", "Event", "What"), [_row(event, values) for event in events]))
@@ -125,6 +128,8 @@ def _one_run(line: RunLine, opened: OpenStore, kinds: SequenceOf[str], *, values
     out.print(
         f"unit {line.unit}, {line.sequence}: {line.state} at {line.done} of {line.total} conditions", markup=False
     )
+    if door_text(all_of_it):
+        out.print(door_text(all_of_it), soft_wrap=True, markup=False)
     if guard is not None:
         out.print(f"its guard: {guard}", soft_wrap=True, markup=False)
     if log is not None:
