@@ -8,38 +8,21 @@ way up.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cached_property
 
 from bench.bring_up import WakeUp, bring_up
-from bench.change import Changer
 from bench.errors import Paused, Tripped, UnsafeBench
-from bench.events import Event, EventKind, Facts, Listener
-from bench.fewer_tones import FewerTones
-from bench.flow import Flow
-from bench.holding import Holding
-from bench.homecoming import WayHome, why_not_to_go_on
-from bench.interlock_rules import interlocks_of
-from bench.interlocks import Breach
-from bench.job import Job, RunBook, RunState, StopSwitch
-from bench.measure import LineReader, needs_analyzer, read_condition
-from bench.places import Places
-from bench.retries import Retries
-from bench.run_progress import Progress, ending
+from bench.events import EventKind
+from bench.homecoming import why_not_to_go_on
+from bench.job import RunState
+from bench.measure import read_condition
+from bench.rests import Rests
+from bench.run_progress import ending
 from bench.run_words import add_unwritten, facts_of, short
-from bench.safe_state import SafeStep, make_safe, unconfirmed
+from bench.safe_state import make_safe, unconfirmed
 from bench.sequencer import FINAL, HOMEWARD, MAY_RETRY, OF_THE_CONDITION, Outcome, State, next_state
-from bench.small_signal import Sweeps
 from bench.soak import SoakWatch
-from bench.source_power import SourcePower
-from bench.watchkeeping import Situation, Watchkeeper, breach_facts
 from drivers.errors import InstrumentError
-from drivers.messages import Exchange
-from drivers.timing import Clock
-
-#: Longest that a wait goes without looking for a wish to stop. Ours: short against a person's patience.
-STOP_LOOK_S = 0.5
-
-#: Longest that a run whose window is closed waits before it asks the clock again what time it is. Ours.
-WINDOW_LOOK_S = 60.0
 
 #: Flag of a condition that was measured although its soak had timed out.
 SOAK_FLAG = "soak timed out"
@@ -48,49 +31,12 @@ SOAK_FLAG = "soak timed out"
 _STORED_AS: dict[State, RunState] = {State.DONE: "done", State.STOPPED: "stopped", State.TRIPPED: "tripped"}
 
 
-class Runner:
-    """Runs one job on one open bench.
+class Runner(Rests):
+    """Runs one job on one open bench."""
 
-    Args:
-        job: What to do.
-        places: Drivers.
-        clock: Time and waiting.
-        book: Where readings, exchanges and events go.
-        listener: Told every event, for the terminal.
-        stop: Looked at between exchanges.
-        take_exchanges: Returns the exchanges since it was last called, and forgets them.
-    """
-
-    def __init__(
-        self,
-        job: Job,
-        places: Places,
-        clock: Clock,
-        book: RunBook,
-        listener: Listener,
-        stop: StopSwitch,
-        take_exchanges: Callable[[], list[Exchange]],
-    ) -> None:
-        setup = job.setup
-        self._job = job
-        self._places = places
-        self._clock = clock
-        self._book = book
-        self._listener = listener
-        self._stop = stop
-        self._take_exchanges = take_exchanges
-        self._part, self._bench, self._sequence = setup.part.model, setup.bench.model, setup.sequence.model
-        warn, rules = self._say_breach, interlocks_of(setup, job.planned_s)
-        self._watchkeeper = Watchkeeper(places, setup, clock, rules, warn, job.free_mb)
-        self._state = State.BRINGING_UP
-        facts = self._sequence.sequence
-        self._retries = Retries(facts.retries if facts.on_fault == "retry" else 0)
-        self._begin_session()
-        self._progress = Progress(job.left())
-        self._flow = Flow(stop, facts, clock)
-        self._way_home = WayHome(places, setup, clock, self._watchkeeper, stop, self._say)
-        self._holding = Holding(places, clock, stop, self._flow, self._watchkeeper, self._say, self._wait)
-        self._acts: dict[State, Callable[[], Outcome]] = {
+    @cached_property
+    def _acts(self) -> dict[State, Callable[[], Outcome]]:
+        return {
             State.BRINGING_UP: self._bring_up,
             State.CHANGING: self._change,
             State.SOAKING: self._soak,
@@ -108,25 +54,6 @@ class Runner:
             State.TRIPPING: self._to_safe_state,
             **dict.fromkeys(HOMEWARD, self._return),
         }
-
-    def _begin_session(self, changer: Changer | None = None) -> None:
-        """Know nothing of what the instruments are set to, save what ``changer`` knows."""
-        job, places, setup = self._job, self._places, self._job.setup
-        self._changer = changer or Changer(places, self._part, self._bench, self._sequence, setup.path_losses)
-        self._source_power = SourcePower(places, self._sequence, self._changer, self._wait)
-        self._lines: LineReader | None = None
-        self._fewer_tones: FewerTones | None = None
-        if places.analyzer is not None and job.acquisition is not None and needs_analyzer(self._sequence.measure):
-            self._lines = LineReader(
-                places.analyzer, job.acquisition, self._part, self._sequence, setup.path_losses, self._between
-            )
-            self._fewer_tones = FewerTones(places, self._bench, self._changer, self._lines, self._wait)
-        self._sweeps = Sweeps(places, setup, job.conditions, self._changer, self._wait)
-
-    @property
-    def skipped(self) -> int:
-        """How many conditions were left out."""
-        return self._progress.skipped
 
     def run(self) -> None:
         """Run to a final state.
@@ -187,12 +114,6 @@ class Runner:
                 self._progress.gives_up = True
                 return Outcome.GIVEN_UP
         return self._broken(str(error))
-
-    def _broken(self, cause: str) -> Outcome:
-        # Only kept here: it is written down when the bench is safe, so that a slow disk cannot delay safety.
-        history = self._retries.history(cause)
-        self._progress.cause = f"{cause} ({history})" if history else cause
-        return Outcome.BROKEN
 
     # --- one method per state ------------------------------------------------------------------------------------
 
@@ -292,104 +213,9 @@ class Runner:
         self._say("condition done", short(condition), {"number": number, "left": len(progress.left)})
         return Outcome.MORE if progress.left else Outcome.LAST
 
-    def _retreat(self) -> Outcome:
-        """Make the bench safe after a fault that may pass; what cannot be made safe is not switched on again."""
-        progress, facts = self._progress, self._sequence.sequence
-        steps = make_safe(self._places, self._bench.idle_c, sleep=self._clock.sleep)
-        progress.unsafe = unconfirmed(steps)
-        if progress.unsafe:
-            self._say_steps(steps)
-            return self._broken(str(progress.error))
-        progress.standing = None
-        if progress.gives_up:
-            self._skip()
-        else:
-            attempt = self._retries.attempt
-            plan = f"attempt {attempt} of {facts.retries} in {facts.retry_after_s:g} s"
-            told = {"attempt": attempt, "condition": progress.left[0][0], **facts_of(progress.error)}
-            self._say("retrying", f"{progress.error}; {plan}", told)
-        self._say_steps(steps)
-        self._book.exchanges(self._take_exchanges())
-        return Outcome.READY
-
-    def _skip(self) -> None:
-        """Mark the condition in progress, and leave it out."""
-        progress, most = self._progress, self._sequence.sequence.most_skipped_in_a_row
-        number, condition = progress.left.pop(0)
-        reason = f"{progress.error} ({self._retries.attempts_text})"
-        self._book.skip_condition(number, reason)
-        self._retries.passed()
-        progress.skipped, progress.skipped_in_a_row = progress.skipped + 1, progress.skipped_in_a_row + 1
-        told = {"number": number, "left": len(progress.left), **facts_of(progress.error)}
-        self._say("skipped", f"{short(condition)}: {reason}", told)
-        if progress.skipped_in_a_row >= most:
-            progress.error = None
-            raise Tripped(f"{most} conditions in a row were skipped, the last one for: {reason}")
-
-    def _pause(self) -> Outcome:
-        """Wait, then forget what was set and read since the last commit: the condition in progress begins anew."""
-        self._wait(self._sequence.sequence.retry_after_s)
-        self._forget()
-        self._retries.begin()
-        return Outcome.READY
-
-    def _forget(self) -> None:
-        self._progress = self._progress.anew()
-        self._begin_session()
-        self._watchkeeper.forget()
-
-    def _hold(self) -> Outcome:
-        """Take RF away, and bias unless it stays; what was read since the last commit is read anew."""
-        progress = self._progress
-        biased = self._sequence.sequence.while_paused == "bias on" and progress.standing is not None
-        steps = self._holding.quieten(keeps_bias=biased)
-        progress.unsafe = unconfirmed(steps)
-        standing, flag = progress.standing, progress.flag
-        if progress.unsafe:
-            self._say_steps(steps)
-            return self._broken(f"could not be held: {'; '.join(progress.unsafe)}")
-        self._holding.begin(standing)
-        self._say_steps(steps)
-        self._book.exchanges(self._take_exchanges())
-        kept_c = standing.temperature_c if biased and standing is not None and progress.soak is None else None
-        self._progress = progress.anew()
-        if biased:
-            self._changer.forget()
-        self._begin_session(self._changer if biased else None)
-        if biased:
-            self._progress.held, self._progress.kept_c, self._progress.flag = standing, kept_c, flag
-        return Outcome.READY
-
-    def _close(self) -> Outcome:
-        """The window is closed: nothing stays on until it opens."""
-        steps = make_safe(self._places, self._bench.idle_c, sleep=self._clock.sleep)
-        self._progress.unsafe = unconfirmed(steps)
-        opens = self._flow.opens()
-        until = "its window" if opens is None else f"its window, which opens {self._flow.opens_text(opens)}"
-        if not self._progress.unsafe:
-            self._say("waiting", f"for {until}; RF and bias off")
-        self._say_steps(steps)
-        if self._progress.unsafe:
-            return self._broken(f"the window is closed, and it is not safe: {'; '.join(self._progress.unsafe)}")
-        self._book.exchanges(self._take_exchanges())
-        return Outcome.READY
-
-    def _await_window(self) -> Outcome:
-        opens = self._flow.opens()
-        if opens is not None:
-            began_s = self._clock.elapsed_s()
-            # Never all of it at once: a wall clock may be set.
-            self._wait(min(WINDOW_LOOK_S, max(1.0, (opens - self._clock.now()).total_seconds())))
-            self._watchkeeper.rested(self._clock.elapsed_s() - began_s)
-            return Outcome.WAITING
-        self._forget()
-        if self._watchkeeper.clearing:
-            self._flow.holds_on()
-        self._say("going on", "the window is open")
-        return Outcome.READY
-
     def _to_safe_state(self) -> Outcome:
         progress = self._progress
+        self._watchkeeper.only_trips = True
         steps = make_safe(self._places, self._bench.idle_c, sleep=self._clock.sleep)
         if progress.cause:
             self._say("tripped", progress.cause, facts_of(progress.error))
@@ -414,40 +240,6 @@ class Runner:
         return Outcome.READY
 
     # --- what the states share -----------------------------------------------------------------------------------
-
-    def _wait(self, duration_s: float) -> None:
-        """Wait in slices, so that a wish to stop is seen soon, and look at the bench when that is due."""
-        ends_s = self._clock.elapsed_s() + duration_s
-        while not self._flow.breaks_off(self._state) and (left_s := ends_s - self._clock.elapsed_s()) > 0:
-            if left_s > STOP_LOOK_S:  # who waits to look does so at the end
-                self._watchkeeper.look_if_due(self._situation())
-            self._clock.sleep(min(left_s, STOP_LOOK_S))
-
-    def _between(self) -> None:
-        self._watchkeeper.look_if_due(self._situation(is_reading=True))
-
-    def _situation(self, *, is_reading: bool = False) -> Situation:
-        """What the interlocks must know of where the loop stands."""
-        state, progress = self._state, self._progress
-        if state in (State.PAUSING, State.AWAITING):
-            return Situation(may_be_silent=True)
-        if state is State.HELD:
-            return Situation(progress.held, progress.kept_c is not None and not progress.flag)
-        soaked = state in (State.SETTLING, State.MEASURING) and not progress.flag
-        soaking = state is State.SOAKING
-        return Situation(progress.left[0][1], soaked, soaking, self._changer.radiating, is_reading)
-
-    def _say_steps(self, steps: tuple[SafeStep, ...]) -> None:
-        for step in steps:
-            self._say("safe state", f"{step.name}: {step.problem or 'done'}", {"confirmed": step.confirmed})
-
-    def _say_breach(self, breach: Breach) -> None:
-        self._say("interlock", str(breach), breach_facts(breach, self._clock))
-
-    def _say(self, kind: EventKind, text: str, facts: Facts | None = None) -> None:
-        event = Event(self._clock.now(), kind, text, facts or {})
-        self._book.event(event)
-        self._listener(event)
 
     def _end(self, state: State) -> None:
         # The state first: a listener that fails must not leave the run as one that is still going on.
@@ -478,10 +270,6 @@ class Runner:
             write()
         except Exception as second:  # noqa: BLE001 - whatever it is, it must not hide the first error
             add_unwritten(first, second)
-
-    def _all_answered(self) -> bool:
-        """Whether every instrument has said who it is; before that, nothing is switched on."""
-        return len(self._progress.identities) == len(tuple(self._places.present()))
 
     def _ending(self, state: State) -> Exception | None:
         """The error that a run in this final state ends with; None if all is done and safe."""

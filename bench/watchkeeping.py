@@ -72,6 +72,7 @@ class Watchkeeper:
 
     Attributes:
         clearing: The broken rules that the run is held for.
+        only_trips: Whether the run is on its way to its end, so that there is nothing to be held any more.
 
     Args:
         rules: Interlocks by name.
@@ -93,6 +94,7 @@ class Watchkeeper:
         self._clock = clock
         self._judge = Judge(rules)
         self.clearing = Clearing()
+        self.only_trips = False
         self._say = say
         self._free_mb = free_mb
         self._broken: tuple[Breach, ...] = ()
@@ -252,10 +254,9 @@ class Watchkeeper:
 
     def _look_at_safe_bench(self, at: Situation) -> Readings:
         """Nothing is on that could be off; who does not answer is passed over as long as it may be."""
-        for meter in (self._places.current_meter, self._places.board_thermometer, self._places.power_meter):
-            if meter is not None:
-                with contextlib.suppress(InstrumentError):
-                    meter.identify()  # and gives up the reading that it may have begun when the fault came
+        for meter in self._meters():
+            with contextlib.suppress(InstrumentError):
+                meter.identify()  # and gives up the reading that it may have begun when the fault came
         readings: Readings = {}
         with contextlib.suppress(InstrumentError):
             readings = self._temperatures(at)
@@ -267,6 +268,15 @@ class Watchkeeper:
                 self._ask_queue(place, instrument)
         self._act(self._of_the_rest(at))
         return readings
+
+    def meters_anew(self) -> None:
+        """Slow meters give up a reading that they may have begun. Raises InstrumentError."""
+        for meter in self._meters():
+            meter.identify()
+
+    def _meters(self) -> Iterator[Instrument]:
+        meters = (self._places.current_meter, self._places.board_thermometer, self._places.power_meter)
+        return (meter for meter in meters if meter is not None)
 
     def _temperatures(self, at: Situation) -> Readings:
         if not at.is_reading:
@@ -349,7 +359,7 @@ class Watchkeeper:
         pausing = tuple(breach for breach in due if breach.interlock.action == "pause")
         for breach in pausing:
             self.clearing.add(breach)
-        if pausing:
+        if pausing and not self.only_trips:
             raise Paused("; ".join(map(str, pausing)))
 
 
