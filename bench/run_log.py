@@ -28,7 +28,10 @@ def facts_text(facts: Facts) -> str:
 
 def one_line(text: str) -> str:
     """The text as one line that can be printed, whatever an instrument has put into it."""
-    joined = "; ".join(part for line in text.splitlines() if (part := line.strip()))
+    parts = [part for line in text.splitlines() if (part := line.strip())]
+    # Behind a full stop or a colon a line goes on; other lines are items of a list.
+    gaps = ["", *(" " if part.endswith((".", ":")) else "; " for part in parts)]
+    joined = "".join(gap + part for gap, part in zip(gaps, parts, strict=False))
     return "".join(sign if sign.isprintable() else "?" for sign in joined)
 
 

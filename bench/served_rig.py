@@ -56,11 +56,16 @@ def addresses_of(loaded: Loaded[Bench]) -> dict[str, tuple[str, int]]:
             )
         )
     found = {place: loopback_port(entry.resource) for place, entry in bench.instrument.present.items()}
-    for place, address in found.items():
-        if address is None:
-            resource = bench.instrument.present[place].resource
-            allowed = f"a socket of this machine, such as TCPIP::{LOOPBACK}::5101::SOCKET"
-            faults.append(FileFault("not allowed", name, f"[instrument.{place}]", "resource", f'"{resource}"', allowed))
+    elsewhere = [place for place, address in found.items() if address is None]
+    if elsewhere:
+        # All of one kind, and mended in one go: named once.
+        first = elsewhere[0]
+        resource = bench.instrument.present[first].resource
+        allowed = f"a socket of this machine, such as TCPIP::{LOOPBACK}::5101::SOCKET"
+        others = f"; so it is at {', '.join(elsewhere[1:])}" if elsewhere[1:] else ""
+        faults.append(
+            FileFault("not allowed", name, f"[instrument.{first}]", "resource", f'"{resource}"', f"{allowed}{others}")
+        )
     if faults:
         raise FileFaults(faults)
     return {place: address for place, address in found.items() if address is not None}

@@ -38,7 +38,7 @@ class Witnesses:
 
     def __init__(self, store: Store, show: Listener, tell_file: TellFile | None, clock: Clock) -> None:
         self._store = store
-        self._show = show
+        self._show: Listener | None = show
         self._clock = clock
         self._teller = None if tell_file is None else Teller(tell_file)
         self._log: RunLog | None = None
@@ -82,7 +82,7 @@ class Witnesses:
         self._end_heard = self._end_heard or event.kind in ("tripped", "stopped", "run ended")
         self._write(lambda log: log.event(event))
         self._tell(event)
-        self._show(event)
+        self._display(event)
         self._note_untold()
 
     def ended_by(self, error: BaseException) -> None:
@@ -154,7 +154,17 @@ class Witnesses:
             problem = str(fault)
             self._write(lambda log: log.line(event.at, "not stored", problem))
         self._tell(event)
-        self._show(event)
+        self._display(event)
+
+    def _display(self, event: Event) -> None:
+        """Show an event; a terminal that has gone, or a file in its place on a full disk, is shown no more."""
+        if self._show is None:
+            return
+        try:
+            self._show(event)
+        except OSError as error:
+            self._show = None
+            self._note("could not show", error.strerror or str(error), {})
 
     def _now(self) -> datetime:
         """The bench's time: its last event, and what has passed since."""

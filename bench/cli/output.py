@@ -42,7 +42,13 @@ def side_console() -> Console:
     """Standard error for people: progress, hazards, events."""
     from rich.console import Console
 
-    return Console(stderr=True, highlight=False)
+    class SideConsole(Console):
+        """Goes quiet when nobody reads any more: a night does not end for that."""
+
+        def on_broken_pipe(self) -> None:
+            self.quiet = True
+
+    return SideConsole(stderr=True, highlight=False)
 
 
 def duration_text(seconds: float) -> str:

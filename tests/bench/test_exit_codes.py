@@ -105,6 +105,7 @@ def test_the_numbers_are_those_that_scripts_rely_on() -> None:
         "INSTRUMENT": 4,
         "STORE": 5,
         "STOPPED": 130,
+        "NOBODY_READS": 141,
     }
 
 

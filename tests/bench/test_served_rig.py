@@ -92,12 +92,15 @@ def simulate_fails(*words: str) -> tuple[int, str]:
 
 
 def test_a_bench_in_the_process_of_the_run_is_not_served() -> None:
-    """Named with each instrument that is not at a socket of this machine."""
-    code, said = simulate_fails(str(demo_file("nimbus.bench.toml")))
+    """Named with each instrument that is not at a socket of this machine, and not a line for each."""
+    bench = demo_file("nimbus.bench.toml")
+    code, said = simulate_fails(str(bench))
 
     assert code == 2
+    assert len(said.splitlines()) == 2
+    assert all(place in said for place in read_bench(bench).model.instrument.present)
     assert "[bench] visa_library: this rig lives in the process of the run and cannot be served" in said
-    assert '[instrument.chamber] resource: found "TCPIP0::chamber.nimbus.example::5025::SOCKET"' in said
+    assert '[instrument.tone_1] resource: found "TCPIP0::tone-1.nimbus.example::5025::SOCKET"' in said
     assert "allowed a socket of this machine, such as TCPIP::127.0.0.1::5101::SOCKET" in said
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -65,8 +66,11 @@ def test_an_unsafe_bench_is_an_event_of_its_own_and_told_after_the_trip(heard: H
     heard.witnesses(Event(AT, "run ended", "tripped"))
     heard.witnesses.ended_by(UnsafeBench(("bias off: no answer",), heard.run))
 
-    said = "COULD NOT CONFIRM THE SAFE STATE (bias off: no answer)"
-    assert [line.partition(". ")[0] for line in heard.told] == ["tripped|board at 95 °C", f"unsafe|{said}"]
+    said = (
+        "COULD NOT CONFIRM THE SAFE STATE. Go to the bench, switch off by hand, and expect live, hot or cold parts. "
+        "Not confirmed: bias off: no answer"
+    )
+    assert heard.told == ["tripped|board at 95 °C", f"unsafe|{said}"]
     assert [event.kind for event in heard.store.events(heard.run)] == ["unsafe"]
     assert heard.shown[-1].kind == "unsafe"
     assert f"unsafe: {said}" in heard.log
@@ -113,3 +117,23 @@ def test_a_run_whose_report_fails_is_told_as_done_all_the_same(heard: Heard) -> 
     heard.witnesses.__exit__(Tripped, Tripped("no report"), None)
 
     assert heard.told == ["done|6 of 8 conditions"]
+
+
+def test_a_terminal_that_takes_nothing_more_does_not_disturb_the_run(
+    heard: Heard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Standard error in a file on a disk that is full: noted once, and the log has everything."""
+    tried: list[str] = []
+
+    def full(event: Event) -> None:
+        tried.append(event.kind)
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(heard.witnesses, "_show", full)
+    heard.witnesses(Event(AT, "soak began", "to 85 °C"))
+    heard.witnesses(Event(AT, "run ended", "done"))
+
+    assert tried == ["soak began"]
+    noted = [(event.kind, event.text) for event in heard.store.events(heard.run)]
+    assert noted == [("could not show", "No space left on device")]
+    assert "run ended: done" in heard.log
