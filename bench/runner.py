@@ -221,6 +221,9 @@ class Runner(Rests):
             self._say("tripped", progress.cause, facts_of(progress.error))
             for breach in self._watchkeeper.broken:
                 self._say_breach(breach)
+        if self._state is State.STOPPING:
+            by = f", asked {self._stop.by}" if self._stop.by else ""
+            self._say("stopped", self._flow.why or f"by the user{by}")
         self._say_steps(steps)
         # What bring-up could not confirm either is said once.
         progress.unsafe = tuple(dict.fromkeys((*progress.unsafe, *unconfirmed(steps))))
@@ -246,9 +249,6 @@ class Runner(Rests):
         skipped = self._progress.skipped
         ended: RunState = "incomplete" if state is State.DONE and skipped else _STORED_AS[state]
         self._book.finish(ended, self._take_exchanges())
-        if state is State.STOPPED:
-            by = f", asked {self._stop.by}" if self._stop.by else ""
-            self._say("stopped", self._flow.why or f"by the user{by}")
         self._say("run ended", ended, {"skipped": skipped} if skipped else None)
 
     def _end_by_mistake(self, mistake: BaseException) -> BaseException:

@@ -356,6 +356,8 @@ class FakeChamber(FakeInstrument):
         super().make_safe()
         if not self.bench.ignores_idle:
             self.bench.target_c = self.idle_c
+            if self.conditioning:
+                self.bench.air_c = self.idle_c
 
 
 @dataclass
