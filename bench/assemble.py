@@ -41,6 +41,11 @@ if TYPE_CHECKING:
     from drivers.simulated.rig import Rig
 
 
+#: An instrument that has let its time-out pass is waited for no longer than this when it is asked why: until then
+#: everything is still on. Ours: what can answer at all does so within a second.
+WHY_WITHIN_S = 2.0
+
+
 @dataclass(frozen=True, slots=True)
 class Seat:
     """An open line at a place, and how its driver is made.
@@ -63,7 +68,8 @@ class Seat:
 
     def messages(self, note: Callable[[Exchange], None]) -> Messages:
         """New messages over the line; each exchange goes to ``note``."""
-        return Messages(self.link, self.place, self.clock, note, self.deviations)
+        within_s = min(WHY_WITHIN_S, self.entry.timeout_s)
+        return Messages(self.link, self.place, self.clock, note, self.deviations, within_s)
 
     def driver(self, note: Callable[[Exchange], None]) -> Any:
         """A new driver, wired as the bench file says; sends nothing."""

@@ -74,6 +74,8 @@ class Conversation:
         clock: Clock that dates the exchanges.
         on_exchange: Called after every exchange; None for nobody.
         deviations: Where the instrument's words differ from the drivers'; None for nowhere.
+        why_within_s: Longest that an instrument is waited for that is asked why it did not reply; None for as long as
+            for any reply.
     """
 
     def __init__(
@@ -83,8 +85,10 @@ class Conversation:
         clock: Clock,
         on_exchange: Callable[[Exchange], None] | None = None,
         deviations: Deviations | None = None,
+        why_within_s: float | None = None,
     ) -> None:
         self.instrument = instrument
+        self._why_within_s = why_within_s
         if deviations is not None:
             # Noted is what goes over the wire, so that a recording shows the instrument's own words.
             link, on_exchange = DeviatingLink(link, deviations, clock, self._noting(on_exchange)), None
@@ -285,9 +289,9 @@ class Conversation:
             wrong.message = message
             raise wrong
 
-    def _open_again(self) -> InstrumentError | None:
+    def _open_again(self, patience_s: float | None = None) -> InstrumentError | None:
         """Clear the line; if the instrument was met before, say what is wrong with the one who answers."""
-        other = self._reunion.open_again()
+        other = self._reunion.open_again(patience_s)
         if other:
             self._line = LineState.STALE
             return self._named(NotThere(other))
@@ -319,7 +323,7 @@ class Conversation:
             TimedOut: The instrument is silent, or its error queue names the cause, then attached as a Refused.
         """
         try:
-            wrong = self._open_again()
+            wrong = self._open_again(self._why_within_s)
             if not self._reunion.knows_somebody:
                 wrong = self._looked_at()
         except (LinkLost, NotThere) as error:

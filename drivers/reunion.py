@@ -58,10 +58,11 @@ class Reunion:
         """Note who has been met, and by which question."""
         self._query, self._identity = query, identity
 
-    def open_again(self) -> str:
+    def open_again(self, patience_s: float | None = None) -> str:
         """Clear the line and return what speaks against its being the one that was met; empty if nothing does.
 
-        Raises InstrumentError if the line cannot be opened, or nobody answers.
+        Raises InstrumentError if the line cannot be opened, or nobody answers in ``patience_s``, the line's own
+        time-out if that is less or None.
         """
         if not self.knows_somebody:
             self._link.clear()
@@ -69,20 +70,20 @@ class Reunion:
             return ""
         for pause_s in PAUSES_S:
             try:
-                return self._answering()
+                return self._answering(patience_s)
             except (LinkLost, NotThere):
                 self._clock.sleep(pause_s)
-        return self._answering()
+        return self._answering(patience_s)
 
-    def _answering(self) -> str:
+    def _answering(self, patience_s: float | None) -> str:
         self._link.clear()
         self._first()
-        found = answered = _text(self._transfer(self._query, None))
+        found = answered = _text(self._transfer(self._query, patience_s))
         for _ in range(MOST_STRAYS):
             if found == self._identity:
                 return ""
             try:
-                found = _text(self._collect(self._query, None))
+                found = _text(self._collect(self._query, patience_s))
             except TimedOut:
                 break
         return f"{answered!r} answers where {self._identity!r} did"

@@ -56,6 +56,8 @@ class Peer:
         self.refuses = 0
         self.swallows = False
         self.clears = 0
+        self.silent = False
+        self.patiences_s: list[float | None] = []
 
     def send(self, data: bytes) -> None:
         if self.closed:
@@ -83,8 +85,11 @@ class Peer:
         return text[1:-1].encode()
 
     def receive(self, timeout_s: float | None = None) -> bytes:
+        self.patiences_s.append(timeout_s)
         if self.closed:
             raise LinkLost("closed", resource=self.resource)
+        if self.silent:
+            raise TimedOut("no reply", resource=self.resource)
         fault = self.next_replies.popleft() if self.next_replies else ""
         if fault == "late":
             self.held.append(self.output.popleft())
@@ -304,6 +309,23 @@ def test_an_instrument_that_restarted_on_the_way_to_safety_is_safe_and_says_so()
 
     assert met.messages.ask_boolean(":OUTP:STAT?", repeatable=True) is False
     met.messages.check_running()
+
+
+def test_one_that_has_let_its_time_out_pass_is_not_waited_for_as_long_again_before_the_error_is_told() -> None:
+    """Until then all outputs are on. What is asked on the way to the safe state has its full time."""
+    peer = Peer()
+    messages = Messages(peer, "analyzer", WaitingClock(), why_within_s=2.0)
+    messages.meet()
+    peer.silent, peer.patiences_s = True, []
+    with pytest.raises(TimedOut):
+        messages.ask("Q1?", timeout_s=30.0)
+    asked_why = peer.patiences_s
+    peer.patiences_s = []
+    with pytest.raises(TimedOut):
+        messages.ask("Q2?")
+
+    assert asked_why == [30.0, 2.0]
+    assert set(peer.patiences_s) == {None}
 
 
 # --- Late replies
