@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cache
 from itertools import product
 from typing import Any
 
@@ -97,8 +98,7 @@ class HeaderTree:
     def _add(self, path: tuple[str, ...], command: Command) -> None:
         node = self._root
         for words in path:
-            names = [word.removesuffix("#") for word in words.split("|")]
-            keys = {key for name in names for key in (short_form(name), name.upper())}
+            keys = _keys(words)
             known = [node.children[key] for key in keys if key in node.children]
             child = known[0] if known else _Node()
             if any(other is not child for other in known):
@@ -111,7 +111,15 @@ class HeaderTree:
         node.command = command
 
 
-def _paths(pattern: str) -> list[tuple[str, ...]]:
+@cache  # as for _paths: every instrument that is made has the same few hundred headers
+def _keys(words: str) -> frozenset[str]:
+    """Spellings of a node: the short and the long form of each of its words, in capitals."""
+    names = [word.removesuffix("#") for word in words.split("|")]
+    return frozenset(key for name in names for key in (short_form(name), name.upper()))
+
+
+@cache
+def _paths(pattern: str) -> tuple[tuple[str, ...], ...]:
     """Every path of nodes that a pattern allows, optional nodes left out or not."""
     nodes = list(_NODE.finditer(pattern))
     if "".join(match.group(0) for match in nodes) != pattern:
@@ -120,7 +128,7 @@ def _paths(pattern: str) -> list[tuple[str, ...]]:
     for match in nodes:
         words = match.group(2).replace("|:", "|")
         choices.append((None, words) if match.group(1) else (words,))
-    return [tuple(word for word in chosen if word is not None) for chosen in product(*choices)]
+    return tuple(tuple(word for word in chosen if word is not None) for chosen in product(*choices))
 
 
 def setting(
