@@ -6,11 +6,12 @@ import itertools
 
 import pytest
 
-from bench.sequencer import FINAL, NEXT, TO_SAFETY, ImpossibleStep, Outcome, State, next_state
+from bench.sequencer import FINAL, HOMEWARD, NEXT, TO_SAFETY, ImpossibleStep, Outcome, State, next_state
 
-WORKING = frozenset(State) - FINAL - TO_SAFETY
+WORKING = frozenset(State) - FINAL - TO_SAFETY - HOMEWARD
 WORKING_BY_NAME = sorted(WORKING, key=lambda state: state.value)
 TO_SAFETY_BY_NAME = sorted(TO_SAFETY, key=lambda state: state.value)
+HOMEWARD_BY_NAME = sorted(HOMEWARD, key=lambda state: state.value)
 
 #: What must happen when all goes well; written here by hand, apart from the table.
 EXPECTED = [
@@ -31,9 +32,14 @@ EXPECTED = [
     (State.MEASURING, Outcome.FAULT, State.RETREATING),
     (State.RETREATING, Outcome.READY, State.PAUSING),
     (State.PAUSING, Outcome.READY, State.BRINGING_UP),
-    (State.SHUTTING_DOWN, Outcome.READY, State.DONE),
-    (State.STOPPING, Outcome.READY, State.STOPPED),
-    (State.TRIPPING, Outcome.READY, State.TRIPPED),
+    (State.SHUTTING_DOWN, Outcome.READY, State.RETURNING),
+    (State.STOPPING, Outcome.READY, State.RETURNING_STOPPED),
+    (State.TRIPPING, Outcome.READY, State.RETURNING_TRIPPED),
+    (State.RETURNING, Outcome.READY, State.DONE),
+    (State.RETURNING_STOPPED, Outcome.READY, State.STOPPED),
+    (State.RETURNING_TRIPPED, Outcome.READY, State.TRIPPED),
+    (State.RETURNING, Outcome.BROKEN, State.TRIPPING),
+    (State.RETURNING_STOPPED, Outcome.BROKEN, State.TRIPPING),
     *((state, Outcome.BROKEN, State.TRIPPING) for state in WORKING_BY_NAME),
     *((state, Outcome.STOP_ASKED, State.STOPPING) for state in WORKING_BY_NAME),
 ]
@@ -89,7 +95,17 @@ def test_a_way_to_safety_has_one_end_and_cannot_be_left(state: State) -> None:
     rows = {outcome: following for (here, outcome), following in NEXT.items() if here is state}
 
     assert set(rows) == {Outcome.READY}
-    assert rows[Outcome.READY] in FINAL
+    assert rows[Outcome.READY] in HOMEWARD
+
+
+@pytest.mark.parametrize("state", HOMEWARD_BY_NAME, ids=str)
+def test_a_return_to_room_temperature_never_leads_back_to_work(state: State) -> None:
+    """It is left for the end that was settled before it, or to the trip; after a trip only for that end."""
+    rows = {outcome: following for (here, outcome), following in NEXT.items() if here is state}
+
+    assert reach(state) <= HOMEWARD | TO_SAFETY | FINAL
+    assert rows.pop(Outcome.READY) in FINAL
+    assert rows == ({} if state is State.RETURNING_TRIPPED else {Outcome.BROKEN: State.TRIPPING})
 
 
 def test_every_state_is_reached_from_bringing_up() -> None:
