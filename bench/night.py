@@ -258,9 +258,8 @@ def _resume(
         guard.watch(whole, run, store, bench.clock)
         apart = RecheckBook(book, frozenset(again), lambda event: _tell(event, book, company.listener))
         used = _without_unit(bench) if through else bench
-        skipped = _run(job, used, apart, company.listener, company.stop, guard)
-        now = len(conditions) - len(done) - skipped
-        return Night(run, len(conditions), now, bench.clock.elapsed_s(), skipped)
+        skipped, count = _run(job, used, apart, company.listener, company.stop, guard), len(conditions)
+        return Night(run, count, count - len(done) - skipped, bench.clock.elapsed_s(), skipped)
 
 
 def _say_compared(compared: Compared, bench: OpenBench, book: StoreBook, listener: Listener) -> None:

@@ -12,6 +12,9 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
+
+from bench.job import StopSwitch
 
 #: How long a look for a key takes. Ours: short against a person's patience, and seldom enough to cost nothing.
 LOOK_S = 0.2
@@ -28,6 +31,44 @@ def can_press() -> bool:
         return os.tcgetpgrp(sys.stdin.fileno()) == os.getpgrp()
     except (AttributeError, ValueError, OSError):
         return False
+
+
+@contextmanager
+def keys_of(stop: StopSwitch) -> Iterator[Callable[[], str]]:
+    """Take keys as wishes; yields what says what they do now, an empty text where nobody can press any."""
+    if not can_press():
+        yield str
+        return
+    with pressed(partial(press, stop)):
+        yield partial(keys_text, stop)
+
+
+def keys_text(stop: StopSwitch) -> str:
+    """What keys do while it stands so with a run."""
+    if stop.asked:
+        return "stopping: the bench is being made safe"
+    if stop.held and not stop.hold and stop.gone_on == 0:
+        return "HELD by an interlock   g go on when it holds again   s stop now"
+    if stop.held:
+        return "HELD, RF is off   g go on   s stop now"
+    if stop.hold:
+        return "holds after the readings in progress   g go on   s stop now"
+    if stop.after_condition:
+        return "stops after this condition   p hold   s stop now"
+    return "keys: p hold   a stop after this condition   s stop now"
+
+
+def press(stop: StopSwitch, key: str) -> None:
+    """Do what a key does; others do nothing."""
+    by = "by a key at the terminal"
+    if key in "pP":
+        stop.ask_hold(by)
+    elif key in "gG" and (stop.hold or stop.held):
+        stop.ask_go_on(by)
+    elif key in "aA":
+        stop.ask_after_condition(by)
+    elif key in "sS":
+        stop.ask(by)
 
 
 @contextmanager

@@ -184,33 +184,5 @@ def stop_on_signals() -> Iterator[StopSwitch]:
             signal.signal(number, handler)
 
 
-def keys_text(stop: StopSwitch) -> str:
-    """What keys do while it stands so with a run."""
-    if stop.asked:
-        return "stopping: the bench is being made safe"
-    if stop.held and not stop.hold and stop.gone_on == 0:
-        return "HELD by an interlock   g go on when it holds again   s stop now"
-    if stop.held:
-        return "HELD, RF is off   g go on   s stop now"
-    if stop.hold:
-        return "holds after the readings in progress   g go on   s stop now"
-    if stop.after_condition:
-        return "stops after this condition   p hold   s stop now"
-    return "keys: p hold   a stop after this condition   s stop now"
-
-
-def press(stop: StopSwitch, key: str) -> None:
-    """Do what a key does; others do nothing."""
-    by = "by a key at the terminal"
-    if key in "pP":
-        stop.ask_hold(by)
-    elif key in "gG" and (stop.hold or stop.held):
-        stop.ask_go_on(by)
-    elif key in "aA":
-        stop.ask_after_condition(by)
-    elif key in "sS":
-        stop.ask(by)
-
-
 def _clock_text(at: datetime) -> str:
     return at.astimezone().strftime("%a %H:%M")

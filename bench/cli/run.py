@@ -6,7 +6,6 @@ import shlex
 from collections.abc import Callable
 from collections.abc import Sequence as SequenceOf
 from contextlib import ExitStack
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -142,9 +141,9 @@ def make_night(
 ) -> None:
     """Do the run that ``work`` does, with progress, hazards and a way to stop; report; exit by the decision."""
     from bench.cli.answers import check_folder, write_report
-    from bench.cli.keys import can_press, pressed
+    from bench.cli.keys import keys_of
     from bench.cli.plan import show_hazards
-    from bench.cli.progress import RunProgress, keys_text, press, stop_on_signals
+    from bench.cli.progress import RunProgress, stop_on_signals
     from bench.clocks import RealClock
     from bench.errors import BenchError
     from bench.exit_codes import of_decision
@@ -166,24 +165,19 @@ def make_night(
             def on_begin(run_id: str, plan: Plan) -> None:
                 show_hazards(plan.hazards, to_side=True)
                 witnesses.begin(run_id, plan)
-                ears.enter_context(listening(run_id, stop))
                 if plan.setup.bench.model.bench.clock == "simulated":
                     stop.patience = clock
-                if can_press():
-                    ears.enter_context(pressed(partial(press, stop)))
-                    progress.keys = partial(keys_text, stop)
+                ears.enter_context(listening(run_id, stop))
+                progress.keys = ears.enter_context(keys_of(stop))
                 progress.begin(run_id, plan)
 
             try:
                 night = work(opened, witnesses, stop, on_begin)
             except BaseException as error:
                 witnesses.ended_by(error)
-                if door_text(progress.door):
-                    error.add_note(door_text(progress.door))
-                if progress.run:
-                    error.add_note(resume_hint(progress.run, store_name))
-                if witnesses.log:
-                    error.add_note(f"log: {witnesses.log}")
+                door, resume = door_text(progress.door), progress.run and resume_hint(progress.run, store_name)
+                for note in filter(None, (door, resume, witnesses.log and f"log: {witnesses.log}")):
+                    error.add_note(note)
                 raise
         report = report_of(opened, night.run)
         witnesses.decided(report.decision)

@@ -32,6 +32,28 @@ EXPECTED = [
     (State.MEASURING, Outcome.FAULT, State.RETREATING),
     (State.RETREATING, Outcome.READY, State.PAUSING),
     (State.PAUSING, Outcome.READY, State.BRINGING_UP),
+    (State.CHANGING, Outcome.GIVEN_UP, State.RETREATING),
+    (State.SETTLING, Outcome.GIVEN_UP, State.RETREATING),
+    (State.MEASURING, Outcome.GIVEN_UP, State.RETREATING),
+    (State.BRINGING_UP, Outcome.HOLD_ASKED, State.HOLDING),
+    (State.CHANGING, Outcome.HOLD_ASKED, State.HOLDING),
+    (State.SOAKING, Outcome.HOLD_ASKED, State.HOLDING),
+    (State.SETTLING, Outcome.HOLD_ASKED, State.HOLDING),
+    (State.MEASURING, Outcome.HOLD_ASKED, State.HOLDING),
+    (State.PAUSING, Outcome.HOLD_ASKED, State.HOLDING),
+    (State.HOLDING, Outcome.READY, State.HELD),
+    (State.HELD, Outcome.HOLD_ASKED, State.HELD),
+    (State.HELD, Outcome.WAITING, State.HELD),
+    (State.HELD, Outcome.READY, State.BRINGING_UP),
+    (State.HELD, Outcome.STILL_BIASED, State.CHANGING),
+    (State.BRINGING_UP, Outcome.CLOSED, State.CLOSING),
+    (State.CHANGING, Outcome.CLOSED, State.CLOSING),
+    (State.SOAKING, Outcome.CLOSED, State.CLOSING),
+    (State.PAUSING, Outcome.CLOSED, State.CLOSING),
+    (State.HELD, Outcome.CLOSED, State.CLOSING),
+    (State.CLOSING, Outcome.READY, State.AWAITING),
+    (State.AWAITING, Outcome.WAITING, State.AWAITING),
+    (State.AWAITING, Outcome.READY, State.BRINGING_UP),
     (State.SHUTTING_DOWN, Outcome.READY, State.RETURNING),
     (State.STOPPING, Outcome.READY, State.RETURNING_STOPPED),
     (State.TRIPPING, Outcome.READY, State.RETURNING_TRIPPED),
@@ -130,9 +152,29 @@ def test_measuring_is_followed_only_by_committing_or_safety() -> None:
     assert {following for (state, _), following in NEXT.items() if state is State.MEASURING} == {
         State.COMMITTING,
         State.RETREATING,
+        State.HOLDING,
         State.TRIPPING,
         State.STOPPING,
     }
+
+
+def test_a_hold_has_switched_off_before_it_waits_and_nothing_is_measured_without_settling_after_it() -> None:
+    """The way into the wait leads through switching off; the ways out of it through bring-up, or settings anew."""
+    into = {state for (state, _), following in NEXT.items() if following is State.HELD} - {State.HELD}
+    out = {following for (state, _), following in NEXT.items() if state is State.HELD} - {State.HELD}
+
+    assert into == {State.HOLDING}
+    assert out == {State.BRINGING_UP, State.CHANGING, State.CLOSING, State.TRIPPING, State.STOPPING}
+    assert (State.COMMITTING, Outcome.HOLD_ASKED) not in NEXT
+
+
+def test_while_the_window_is_closed_the_only_way_back_to_work_is_bring_up() -> None:
+    """And into the wait for it leads only what makes the whole bench safe."""
+    into = {state for (state, _), following in NEXT.items() if following is State.AWAITING} - {State.AWAITING}
+    out = {following for (state, _), following in NEXT.items() if state is State.AWAITING} - {State.AWAITING}
+
+    assert into == {State.CLOSING}
+    assert out == {State.BRINGING_UP, State.TRIPPING, State.STOPPING}
 
 
 def test_a_retry_passes_the_safe_state_and_a_pause_and_begins_at_bring_up() -> None:
@@ -142,7 +184,7 @@ def test_a_retry_passes_the_safe_state_and_a_pause_and_begins_at_bring_up() -> N
 
     assert {following for _, following in ways} == {State.RETREATING}
     assert next_state(State.RETREATING, Outcome.READY) is State.PAUSING
-    assert out_of_pause == {State.BRINGING_UP, State.TRIPPING, State.STOPPING}
+    assert out_of_pause == {State.BRINGING_UP, State.TRIPPING, State.STOPPING, State.HOLDING, State.CLOSING}
 
 
 def test_what_cannot_be_made_safe_is_not_tried_again() -> None:
