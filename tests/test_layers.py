@@ -76,7 +76,10 @@ class Source:
     name: str
     path: Path
     text: str
-    tree: ast.Module
+
+    @cached_property
+    def tree(self) -> ast.Module:
+        return ast.parse(self.text)
 
     @cached_property
     def imports(self) -> tuple[Import, ...]:
@@ -95,8 +98,7 @@ class Source:
 def _read(path: Path) -> Source:
     parts = path.relative_to(ROOT).with_suffix("").parts
     name = ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
-    text = path.read_text(encoding="utf-8")
-    return Source(name, path, text, ast.parse(text))
+    return Source(name, path, path.read_text(encoding="utf-8"))
 
 
 SOURCES = {source.name: source for package in ARROWS for source in map(_read, sorted((ROOT / package).rglob("*.py")))}
