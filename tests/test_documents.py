@@ -116,7 +116,7 @@ def test_no_document_names_a_command_that_does_not_exist() -> None:
     named = {
         (name, word)
         for name, text in _documents().items()
-        for word in re.findall(r"`nightbench ([a-z]+)[^`]*`", text)
+        for word in re.findall(r"`nightbench ([a-z-]+)[^`]*`", text)
         if word not in COMMANDS
     }
 
