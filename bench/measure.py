@@ -9,7 +9,9 @@ from collections.abc import Callable
 
 from bench.acquisition import NOISE_AT_MOST_DBM, Acquisition, reference_level_dbm
 from bench.places import Places
-from drivers.roles import PowerReading, SpectrumAnalyzer, SweepSetting
+from drivers.errors import NotUnderstood
+from drivers.roles import Meter, PowerReading, SpectrumAnalyzer, SweepSetting
+from drivers.scpi_text import NotMeasured
 from sequences.conditions import Condition
 from sequences.part_file import Part
 from sequences.path_losses import PathLosses
@@ -155,10 +157,25 @@ def read_condition(places: Places, lines: LineReader | None, condition: Conditio
     if measure.supply:
         readings.update(read_supply(places))
     if places.board_thermometer is not None:
-        readings["board_temperature_c"] = places.board_thermometer.finish_reading()
+        readings["board_temperature_c"] = _finish_board_c(places.board_thermometer)
     if places.chamber is not None:
         readings["air_temperature_c"] = places.chamber.read_air_c()
     return readings
+
+
+def _finish_board_c(thermometer: Meter) -> float:
+    """The board's temperature; what is no number comes from a sensor that is open (SCPI-1999 Vol 1, 7.2.1.4)."""
+    try:
+        return thermometer.finish_reading()
+    except NotUnderstood as error:
+        if not isinstance(error.__cause__, NotMeasured):
+            raise
+        raise NotUnderstood(
+            f"the sensor of the board is open or lost: {error.problem}",
+            instrument=error.instrument,
+            resource=error.resource,
+            message=error.message,
+        ) from error
 
 
 def read_supply(places: Places) -> Readings:
@@ -180,5 +197,5 @@ def read_temperatures(places: Places) -> Readings:
         readings["air_temperature_c"] = places.chamber.read_air_c()
     if places.board_thermometer is not None:
         places.board_thermometer.begin_reading()
-        readings["board_temperature_c"] = places.board_thermometer.finish_reading()
+        readings["board_temperature_c"] = _finish_board_c(places.board_thermometer)
     return readings

@@ -189,6 +189,7 @@ class Runner(Rests):
             if due is not None:
                 return due
             readings = read_condition(self._places, self._lines, condition, self._sequence.measure)
+            readings |= self._watchkeeper.second_sensor()
             self._watchkeeper.values(readings)
             if not progress.flag:
                 self._watchkeeper.temperatures(condition, readings)

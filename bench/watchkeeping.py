@@ -130,10 +130,7 @@ class Watchkeeper:
 
     def look_at_return(self, target_c: float) -> Readings:
         """Look at what still matters with RF and bias off: chamber and sensors; returns the temperatures."""
-        readings = read_temperatures(self._places)
-        chamber, entry = self._places.chamber, self._bench.instrument.chamber
-        if entry is not None and entry.second_sensor and isinstance(chamber, SecondSensor):
-            readings["sensor_temperature_c"] = chamber.read_sensor_c()
+        readings = read_temperatures(self._places) | self.second_sensor()
         self._act(self._of_values(readings), self._of_trends(target_c, readings))
         self.chamber()
         self._act(self._of_the_rest(Situation(may_be_silent=True)))
@@ -181,14 +178,20 @@ class Watchkeeper:
 
     def chamber(self) -> None:
         """A chamber that has stopped itself knows why, which its temperature will show much later if at all."""
-        chamber, entry = self._places.chamber, self._bench.instrument.chamber
+        chamber = self._places.chamber
         if chamber is None or self._clock.elapsed_s() - self._chamber_looked_s < CHAMBER_LOOK_S:
             return
         self._chamber_looked_s = self._clock.elapsed_s()
         alarms = chamber.alarms()
         self._act([Found("chamber alarm", float(bool(alarms)), f"alarm of the chamber: {'; '.join(alarms)}")])
-        if entry is not None and entry.second_sensor and isinstance(chamber, SecondSensor):
-            self.values({"sensor_temperature_c": chamber.read_sensor_c()})
+        self.values(self.second_sensor())
+
+    def second_sensor(self) -> Readings:
+        """What the chamber's second sensor reads; nothing if the bench file names none."""
+        chamber, entry = self._places.chamber, self._bench.instrument.chamber
+        if entry is None or not entry.second_sensor or not isinstance(chamber, SecondSensor):
+            return {}
+        return {"sensor_temperature_c": chamber.read_sensor_c()}
 
     def bias(self, condition: Condition, *, is_settled: bool = True, drifts: bool = False) -> None:
         """A supply that is off reads no current, which no range of current would catch."""
@@ -280,7 +283,7 @@ class Watchkeeper:
 
     def _temperatures(self, at: Situation) -> Readings:
         if not at.is_reading:
-            return read_temperatures(self._places)
+            return read_temperatures(self._places) | self.second_sensor()
         chamber = self._places.chamber
         return {} if chamber is None else {"air_temperature_c": chamber.read_air_c()}
 

@@ -36,6 +36,7 @@ _PER_LINE = {"level_dbm": "dBm", "scatter_db": "dB", "attenuation_db": "dB", "ba
 
 #: Every reading that a run can hold, with its unit. Line levels are at the analyzer's connector, source levels are
 #: the sources' settings as read back. What is measured of a source is the power meter's reading with that source alone.
+#: The sensor is the chamber's second one, near the unit.
 READINGS: dict[str, str] = {
     "source_1_level_dbm": "dBm",
     "source_2_level_dbm": "dBm",
@@ -46,6 +47,7 @@ READINGS: dict[str, str] = {
     "supply_current_a": "A",
     "board_temperature_c": "°C",
     "air_temperature_c": "°C",
+    "sensor_temperature_c": "°C",
     "small_signal_power_dbm": "dBm",
     "small_signal_bandwidth_hz": "Hz",
 }

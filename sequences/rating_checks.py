@@ -295,13 +295,14 @@ def _dry_out_faults(subject: Subject) -> Iterator[FileFault]:
     if chamber is None or stated_c is None:
         return
     spans = [
-        (Span(min=bench.fixture.room_c, max=math.inf), "above the room"),
         (part.absolute_maximum.temperature_c, "part rating"),
         (bench.fixture.temperature_c, "fixture rating"),
         (chamber.temperature_c, "chamber range"),
     ]
     if chamber.limiter_c is not None:
         spans.append((Span(min=-273.15, max=chamber.limiter_c), "below the chamber's limiter"))
+    room_c = bench.fixture.room_c
+    spans.append((Span(min=room_c, max=max(room_c, chamber.temperature_c.max)), "above the room"))
     for span, why in spans:
         if not span.holds(stated_c):
             found, allowed = plain_number(stated_c), f"{_span_text(span)} ({why})"

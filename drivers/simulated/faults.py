@@ -23,6 +23,9 @@ GARBAGE = b"\x95\xfe\x07?#;\xff\x80\n"
 #: Not a number, as instruments say it (SCPI-1999 Vol 1, 7.2.1.5).
 _NOT_A_NUMBER = 9.91e37
 
+#: More than can be measured (SCPI-1999 Vol 1, 7.2.1.4): what a meter says of a resistor that is not connected.
+_OVERLOAD = 9.9e37
+
 #: A number with exponent: here all physical quantities are written so, and registers and counts are not.
 _PHYSICAL = re.compile(rb"[+-]?\d+\.\d+E[+-]\d+")
 _BLOCK = re.compile(rb"#([1-9])", re.S)
@@ -66,6 +69,8 @@ _PHYSICAL_KINDS = {
     "drifting-sensor": Kind(
         "the reading drifts by NUMBER K or mA per minute", 1.0, ("board_thermometer", "current_meter")
     ),
+    "stuck-sensor": Kind("the reading stays what it is", None, ("board_thermometer",)),
+    "open-sensor": Kind("a lead is off: each reading is an overload", None, ("board_thermometer",)),
     "drifting-current": Kind("the unit draws NUMBER mA more with every minute", 10.0, ("supply",)),
 }
 #: All kinds by name. ``restart`` is over as soon as it has happened.
@@ -299,6 +304,8 @@ class Faults:
             rig.thermal.lose_control(0.0)
         elif kind == "supply-limit" and rig.bias is not None:
             rig.bias.most_current_a = argument
+        elif kind in ("stuck-sensor", "open-sensor"):
+            rig.dead_sensors[place] = rig.metered_board_c() if kind == "stuck-sensor" else _OVERLOAD
         else:
             unit = 1.0 if place == "board_thermometer" else 1e-3
             rig.drifts[place] = Drift(argument * unit / 60, rig.clock.elapsed_s())
@@ -313,6 +320,8 @@ class Faults:
             rig.thermal.regain_control()
         elif kind == "supply-limit" and rig.bias is not None:
             rig.bias.most_current_a = math.inf
+        elif kind in ("stuck-sensor", "open-sensor"):
+            rig.dead_sensors.pop(place)
         else:
             rig.drifts.pop(place)
 

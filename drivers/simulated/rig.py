@@ -96,6 +96,7 @@ class Rig:
         self.journal: list[JournalEntry] = []
         self.exceeded: dict[str, float] = {}
         self.drifts: dict[str, Drift] = {}
+        self.dead_sensors: dict[str, float] = {}
         self._advanced_to_s = clock.elapsed_s()
 
     @cached_property
@@ -219,6 +220,8 @@ class Rig:
     def metered_board_c(self) -> float:
         """What the thermometer on the board reads now."""
         self.advance()
+        if "board_thermometer" in self.dead_sensors:
+            return self.dead_sensors["board_thermometer"]
         return self.thermal.board_c + self.thermometer_error_k + self.drifted("board_thermometer")
 
     def input_tone(self, place: str, channel: str) -> tuple[float, float] | None:
