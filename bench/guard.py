@@ -10,7 +10,6 @@ It is a program on a computer: no safety device.
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import signal
 import sys
@@ -18,20 +17,19 @@ from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from pathlib import Path
 from typing import Any
 
 from bench.assemble import Missing, clock_of, open_bench
 from bench.clocks import RealClock
 from bench.deviating import own_folder
-from bench.errors import BenchError, BenchInUse, StoreFault
+from bench.errors import BenchError, BenchInUse
 from bench.events import Event, Facts
+from bench.guard_words import append_words, word_file
 from bench.guarding import ACTING, ASK, LEAVE, NOT_SAFE, READY, SAFE, Incoming, Task
 from bench.locks import Holder, hold_bench
 from bench.places import ROLE_OF_PLACE, Places
 from bench.run_log import RunLog, log_path, one_line
 from bench.safe_state import SafeStep, make_safe, unconfirmed
-from bench.store.connect import store_url
 from bench.store.store import open_store
 from bench.tell_file import Message, TellFile, What, handed_down
 from bench.telling import Teller
@@ -220,7 +218,7 @@ class Guard:
         except Exception as error:  # noqa: BLE001 - a store that fails must not keep the guard from trying on
             failure = Event(self.clock.now(), "guard", f"the store could not be written: {error}")
             with contextlib.suppress(OSError):  # a disk that takes nothing at all: there is no third place
-                _append(word_file(self.task), [*self._untold[told:], failure])
+                append_words(word_file(self.task.store, self.task.run), [*self._untold[told:], failure])
         self._untold.clear()
 
 
@@ -268,23 +266,6 @@ def _opened_fast(bench: Loaded[Bench]) -> Loaded[Bench]:
     }
     instrument = bench.model.instrument.model_copy(update=entries)
     return replace(bench, model=bench.model.model_copy(update={"instrument": instrument}))
-
-
-def word_file(task: Task) -> Path:
-    """Where a guard writes, one JSON object in a line, when the store takes nothing: beside the store's file."""
-    try:
-        url = store_url(task.store)
-    except StoreFault:
-        return Path(f"nightbench.guard-{task.run[:8]}.jsonl")
-    is_file = url.get_backend_name() == "sqlite" and url.database
-    return Path(f"{url.database if is_file else 'nightbench'}.guard-{task.run[:8]}.jsonl")
-
-
-def _append(path: Path, events: list[Event]) -> None:
-    with path.open("a", encoding="utf-8") as file:
-        for event in events:
-            told = {"at": event.at.isoformat(), "kind": event.kind, "text": event.text, "facts": dict(event.facts)}
-            file.write(json.dumps(told, ensure_ascii=False) + "\n")
 
 
 def main() -> None:

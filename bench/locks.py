@@ -23,12 +23,14 @@ from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from bench.clocks import RealClock
 from bench.errors import BenchError, BenchInUse, RunInUse
-from sequences.bench_file import Bench
 from sequences.resource_strings import parse_resource
+
+if TYPE_CHECKING:
+    from sequences.bench_file import Bench
 
 #: Environment variable that names another folder for locks, such as one that several accounts without a common
 #: temporary folder share.
@@ -40,6 +42,9 @@ _LOCKED_BYTE = 1 << 30
 #: How long whoever wants a bench waits for a guard that is making it safe. Ours: several times what that takes.
 GUARD_PATIENCE_S = 15.0
 _LOOK_AGAIN_S = 0.1
+
+#: Far longer than a look at a lock takes. Ours.
+_LOOKED_AT_S = 0.02
 
 Purpose = Literal["run", "check", "loopback", "guard"]
 
@@ -75,6 +80,14 @@ class Holder:
         what = what if self.run else f"a {self.purpose}"
         operator = f"operator {self.operator}, " if self.operator else ""
         return f"{what} ({operator}user {self.user} on {self.host}, process {self.pid}) since {self.since}"
+
+
+@dataclass(frozen=True, slots=True)
+class Pen:
+    """Who writes a run (``is_held``), or died doing so."""
+
+    holder: Holder
+    is_held: bool
 
 
 #: What is said where a lock is held and the file does not say by whom (yet).
@@ -122,15 +135,27 @@ def hold_bench(bench: Bench, holder: Holder) -> Iterator[tuple[Holder, ...]]:
 
 def writer_of(run: str) -> Holder | None:
     """Who writes a run at this computer now; None for nobody. Raises BenchError."""
+    pen = pen_of(run)
+    return pen.holder if pen is not None and pen.is_held else None
+
+
+def pen_of(run: str) -> Pen | None:
+    """Who writes a run at this computer, or died doing so; None if its lock names nobody. Raises BenchError.
+
+    Nothing is written: who held it and died stays named in it.
+    """
+    path = _file_of(_key_of_run(run))
     try:
-        number = os.open(_path_of(_key_of_run(run)), _FLAGS)
+        number = os.open(path, _FLAGS)
     except FileNotFoundError:
         return None
+    except OSError as error:
+        raise BenchError(f"lock {path} of run {run} cannot be read: {error.strerror or error}") from error
     try:
-        # Nothing is written: who held it and died stays named in it.
-        return None if _lock(number) else _read(number) or _UNKNOWN
+        is_held, holder = not _lock(number), _read(number)
     finally:
         os.close(number)
+    return Pen(holder or _UNKNOWN, is_held) if is_held or holder is not None else None
 
 
 def wishes_of(run: str) -> Path:
@@ -205,7 +230,11 @@ def _key_of_run(run: str) -> str:
 
 
 def _path_of(key: str) -> Path:
-    return _folder() / f"{hashlib.sha256(key.encode()).hexdigest()[:32]}.lock"
+    return _folder() / _file_of(key).name
+
+
+def _file_of(key: str) -> Path:
+    return lock_folder() / f"{hashlib.sha256(key.encode()).hexdigest()[:32]}.lock"
 
 
 def _folder() -> Path:
@@ -228,7 +257,7 @@ def _opened(path: Path) -> int:
     while True:
         number = _open(path)
         try:
-            if not _lock(number):
+            if not (_lock(number) or _lock_in_a_moment(number)):
                 raise _Held(_read(number) or _UNKNOWN)  # noqa: TRY301 - the file is closed in one place
             if _is_still(path, number):
                 return number
@@ -237,6 +266,12 @@ def _opened(path: Path) -> int:
             raise
         # Its holder has let go and removed it since it was opened: this lock would be no one's any more.
         os.close(number)
+
+
+def _lock_in_a_moment(number: int) -> bool:
+    """Whoever only looks who holds a lock has it for an instant."""
+    RealClock().sleep(_LOOKED_AT_S)
+    return _lock(number)
 
 
 _FLAGS = os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -13,6 +14,7 @@ from bench.assemble import Missing, OpenBench, clock_of, open_bench
 from bench.book import StoreBook
 from bench.errors import HazardsRefused, StoreFault, UnsafeBench
 from bench.events import Event, Listener
+from bench.guard_words import word_file, words_in
 from bench.guarding import Guarded, guarded
 from bench.hazard import Hazard
 from bench.job import Job, RunBook, StopSwitch
@@ -254,12 +256,25 @@ def _resume(
         _say_acknowledged(taken, company.said, bench, book, company.listener)
         company.on_begin(run, plan)
         _say_taken_over(tuple(dict.fromkeys((*wrote, *had))), bench, book, company.listener)
+        _take_in_words_of_the_guard(store, run, bench, book, company.listener)
         _say_compared(compared, bench, book, company.listener)
         guard.watch(whole, run, store, bench.clock)
         apart = RecheckBook(book, frozenset(again), lambda event: _tell(event, book, company.listener))
         used = _without_unit(bench) if through else bench
         skipped, count = _run(job, used, apart, company.listener, company.stop, guard), len(conditions)
         return Night(run, count, count - len(done) - skipped, bench.clock.elapsed_s(), skipped)
+
+
+def _take_in_words_of_the_guard(store: Store, run: str, bench: OpenBench, book: StoreBook, listener: Listener) -> None:
+    """What the guard of an earlier session did while the store took nothing becomes events; then its file goes."""
+    path = word_file(store.url, run)
+    # A session that died at this very place has taken some in.
+    known = {(event.at, event.text) for event in store.events(run)}
+    for event in words_in(path, bench.clock.now()):
+        if (event.at, event.text) not in known:
+            _tell(event, book, listener)
+    with contextlib.suppress(OSError):  # then it is read again the next time, and known
+        path.unlink()
 
 
 def _say_compared(compared: Compared, bench: OpenBench, book: StoreBook, listener: Listener) -> None:

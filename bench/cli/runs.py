@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -43,13 +44,15 @@ def runs(
         raise typer.BadParameter("give the RUN whose events are wanted, such as latest", param_hint="RUN")
     with open_store(store, must_exist=True) as opened:
         if run_name is not None:
-            _one_run(opened.run(opened.find_run(run_name)), opened, kind or (), values=events, as_json=as_json)
+            line, process = _as_it_is(opened.run(opened.find_run(run_name)))
+            _one_run(line, process, opened, kind or (), values=events, as_json=as_json)
             return
-        lines = opened.runs()
+        stored = opened.runs()
+        lines, processes = [list(found) for found in zip(*map(_as_it_is, stored), strict=True)] if stored else ([], [])
         logs = [_log(opened, line.id) for line in lines]
         guards = [_guard(opened, line) for line in lines]
     if as_json:
-        print_json({"runs": [_run_json(*run) for run in zip(lines, logs, guards, strict=True)]})
+        print_json({"runs": [_run_json(*run) for run in zip(lines, logs, guards, processes, strict=True)]})
         return
     if not lines:
         console().print("no runs yet; start one with: nightbench run SEQUENCE --unit SERIAL")
@@ -66,19 +69,48 @@ def runs(
         for line in lines
     ]
     console().print(table_of("", ("Run", "Unit", "Sequence", "State", "Conditions", "Began (UTC)"), rows))
-    for line, guard in zip(lines, guards, strict=True):
-        if guard is not None:
-            console().print(f"{line.id[:8]} {line.state}; its guard: {guard}", soft_wrap=True, markup=False)
+    for line, guard, process in zip(lines, guards, processes, strict=True):
+        for text in (process, None if guard is None else f"its guard: {guard}"):
+            if text is not None:
+                console().print(f"{line.id[:8]} {line.state}; {text}", soft_wrap=True, markup=False)
+
+
+def _as_it_is(line: RunLine) -> tuple[RunLine, str | None]:
+    """A run as its lock shows it, which is released when its process dies, and what is known of that process.
+
+    The store calls a run running until somebody writes down that it has ended, and nobody may have been left to.
+    """
+    if line.state != "running":
+        return line, None
+    from bench.errors import BenchError
+    from bench.locks import pen_of
+
+    try:
+        pen = pen_of(line.id)
+    except BenchError as error:
+        return line, str(error)
+    if pen is None:
+        return line, "by no process of this computer: it goes on elsewhere, or has ended and could not write it down"
+    if pen.is_held:
+        return line, f"its process: {pen.holder}"
+    said = "has ended without a word, and what it had switched on may be on; go on with: nightbench resume"
+    return replace(line, state="interrupted"), f"its process, {pen.holder}, {said} {line.id[:8]}"
 
 
 def _guard(opened: OpenStore, line: RunLine) -> str | None:
-    """The last word of the guard of a run whose process has died; None for any other run."""
+    """The last word of the guard of a run whose process has died; None for any other run, or if it has said nothing."""
     if line.state != "interrupted":
         return None
-    return next((event.text for event in reversed(opened.events(line.id)) if event.kind == "guard"), None)
+    if line.ended is not None:
+        return next((event.text for event in reversed(opened.events(line.id)) if event.kind == "guard"), None)
+    # In the store it goes on, so of this end nothing is there.
+    from bench.guard_words import word_file, words_in
+
+    words = words_in(word_file(opened.url, line.id), line.began)
+    return next((event.text for event in reversed(words) if not event.text.startswith("the store could")), None)
 
 
-def _run_json(line: RunLine, log: str | None, guard: str | None) -> dict[str, Plain]:
+def _run_json(line: RunLine, log: str | None, guard: str | None, process: str | None) -> dict[str, Plain]:
     return {
         "run": line.id,
         "unit": line.unit,
@@ -94,6 +126,7 @@ def _run_json(line: RunLine, log: str | None, guard: str | None) -> dict[str, Pl
         "conditions": line.total,
         "log": log,
         "guard": guard,
+        "process": process,
     }
 
 
@@ -105,7 +138,9 @@ def _log(opened: OpenStore, run: str) -> str | None:
     return str(path) if path.is_file() else None
 
 
-def _one_run(line: RunLine, opened: OpenStore, kinds: SequenceOf[str], *, values: bool, as_json: bool) -> None:
+def _one_run(
+    line: RunLine, process: str | None, opened: OpenStore, kinds: SequenceOf[str], *, values: bool, as_json: bool
+) -> None:
     """One run: what it is, and what happened."""
     from bench.opening import door_json, door_text
 
@@ -118,7 +153,7 @@ def _one_run(line: RunLine, opened: OpenStore, kinds: SequenceOf[str], *, values
             {"at": event.at.isoformat(), "kind": event.kind, "text": event.text, "facts": dict(event.facts)}
             for event in events
         ]
-        print_json(_run_json(line, log, guard) | {"safe_to_open": door, "events": found})
+        print_json(_run_json(line, log, guard, process) | {"safe_to_open": door, "events": found})
         return
     out = console()
     out.print(table_of(f"Run {line.id}", ("Time (UTC)", "Event", "What"), [_row(event, values) for event in events]))
@@ -130,8 +165,9 @@ def _one_run(line: RunLine, opened: OpenStore, kinds: SequenceOf[str], *, values
     )
     if door_text(all_of_it):
         out.print(door_text(all_of_it), soft_wrap=True, markup=False)
-    if guard is not None:
-        out.print(f"its guard: {guard}", soft_wrap=True, markup=False)
+    for text in (process, None if guard is None else f"its guard: {guard}"):
+        if text is not None:
+            out.print(text, soft_wrap=True, markup=False)
     if log is not None:
         out.print(f"log: {log}", soft_wrap=True, markup=False)
 

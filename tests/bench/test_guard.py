@@ -18,7 +18,8 @@ import pytest
 from bench.clocks import RealClock, SimulatedClock
 from bench.errors import Tripped, UnsafeBench
 from bench.events import Event
-from bench.guard import BETWEEN_S, PLACES, TRIES, Guard, guarded_part_of, word_file
+from bench.guard import BETWEEN_S, PLACES, TRIES, Guard, guarded_part_of
+from bench.guard_words import word_file
 from bench.guarding import UNGUARDED, Incoming, Task, guarded, hang_limit_s
 from bench.locks import FOLDER_VARIABLE, Holder, hold_bench
 from bench.safe_state import RF_BEFORE_BIAS_S
@@ -208,7 +209,7 @@ def test_a_guard_whose_store_is_gone_writes_beside_it(guarding: Guarding, tmp_pa
 
     code = guarding.guard.act("gone", dead=True)
 
-    path = word_file(guarding.guard.task)
+    path = word_file(guarding.guard.task.store, guarding.guard.task.run)
     told = [json.loads(line) for line in path.read_text("utf-8").splitlines()]
     assert code == 0
     assert path == tmp_path / f"gone.db.guard-{guarding.run[:8]}.jsonl"
