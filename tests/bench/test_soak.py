@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench.soak import DRIFT_WINDOW_S, Sample, SoakWatch, Verdict
+from bench.soak import DRIFT_WINDOW_S, STUCK_K, Sample, SoakWatch, Verdict, arrival_limit_s
 from sequences.sequence_file import Soak
 
 RULE = Soak(
@@ -183,3 +184,107 @@ def test_a_soak_always_ends(walk: list[tuple[float, float, float | None]]) -> No
         watch.judge(Sample(at_s, TARGET_C + air_k, None if board_k is None else TARGET_C + board_k))
 
     assert watch.judge(Sample(RULE.longest_s + at_s, TARGET_C, TARGET_C)).state != "waiting"
+
+
+# --- Sensors that are no evidence, and chambers that do not arrive
+
+
+def ramp(board_c: Callable[[float], float | None], sensor_c: Callable[[float], float | None] = lambda _: None) -> str:
+    """What a soak from 25 to 85 °C at 4 K/min lacks at its end; a board and a sensor may read anything of the air."""
+    watch, verdict = SoakWatch(RULE, TARGET_C, 0.0, 4.0), Verdict("waiting", "")
+    at_s = 0.0
+    while verdict.state == "waiting":
+        air_c = min(TARGET_C, 25.0 + at_s / 15)
+        verdict = watch.judge(Sample(at_s, air_c, board_c(air_c), sensor_c(air_c)))
+        at_s += 10.0
+    return verdict.lacks if verdict.state == "gave up" else verdict.state
+
+
+@pytest.mark.parametrize("name", ["board", "second sensor"])
+def test_each_sensor_that_is_no_evidence_is_named_with_what_is_wrong(name: str) -> None:
+    """Stuck at the target, open, off by 2 K; and one that follows the air does not keep a soak from its end."""
+
+    def soak(read: Callable[[float], float | None]) -> str:
+        return ramp(read) if name == "board" else ramp(lambda air_c: air_c, read)
+
+    assert soak(lambda air_c: air_c - 0.3) == "steady"
+    assert soak(lambda _: TARGET_C).startswith(
+        f"the sensor of {name} is stuck: it has read 85.00 °C while the air moved"
+    )
+    assert soak(lambda _: math.nan) == f"the sensor of {name} is open or lost: it reads no temperature"
+    assert soak(lambda _: math.inf) == f"the sensor of {name} is open or lost: it reads no temperature"
+    assert soak(lambda air_c: air_c - 2.0) == f"{name} and air disagree: {name} has come to rest -2.00 K from the air"
+
+
+def test_a_thermometer_of_coarse_steps_is_not_called_stuck() -> None:
+    """Steps of 0.1 K, and a lag of three minutes: the reading moves with each look while the air does."""
+    lagging = [25.0]
+
+    def board_c(air_c: float) -> float:
+        lagging[0] += (air_c - lagging[0]) * (1 - math.exp(-10 / 180))
+        return round(lagging[0], 1)
+
+    assert ramp(board_c) == "board not within 1 K of 85 °C"  # what keeps this soak of twenty minutes from its end
+
+
+@given(st.floats(20.0, 90.0), st.floats(-60.0, 20.0), st.integers(0, 40))
+def test_a_reading_that_never_changes_ends_no_soak_to_which_the_air_had_to_move(
+    stuck_c: float, from_c: float, first_looks: int
+) -> None:
+    """Whatever it reads, as long as the air has moved by more than STUCK_K over ten looks or more."""
+    watch, verdict = SoakWatch(RULE, TARGET_C, 0.0), Verdict("waiting", "")
+    air = [from_c] * first_looks + [from_c + (TARGET_C - from_c) * step / 20 for step in range(21)] + [TARGET_C] * 200
+    for number, air_c in enumerate(air):
+        verdict = watch.judge(Sample(10.0 * number, air_c, stuck_c))
+        assert verdict.state != "steady"
+
+    assert TARGET_C - from_c > STUCK_K
+    assert verdict.state == "gave up"
+
+
+@given(st.floats(0.5, 150.0), st.floats(0.1, 20.0))
+def test_a_chamber_at_its_rate_is_never_late_and_one_that_does_not_arrive_always_is(
+    distance_k: float, ramp_k_per_min: float
+) -> None:
+    """The limit is above the ramp's own time and never above the longest soak."""
+    rule = RULE.model_copy(update={"longest_s": 20_000.0})
+    limit_s = arrival_limit_s(rule, distance_k, ramp_k_per_min)
+    ramp_s = distance_k / ramp_k_per_min * 60
+
+    assert min(ramp_s + 900.0, 20_000.0) <= limit_s <= 20_000.0
+
+    standing = SoakWatch(rule, TARGET_C, 0.0, ramp_k_per_min)
+    first = standing.judge(Sample(0.0, TARGET_C - distance_k, None))
+    before = standing.judge(Sample(limit_s - 1.0, TARGET_C - distance_k, None))
+    after = standing.judge(Sample(limit_s + 1e-3, TARGET_C - distance_k, None))
+    is_there = distance_k <= rule.air_within_k
+
+    assert (first.state, before.state) == ("waiting", "waiting") or is_there
+    assert is_there or after.state == "gave up"
+    assert is_there or limit_s == 20_000.0 or "has not reached 85 °C within" in after.lacks
+
+
+def test_a_chamber_that_has_been_there_once_may_stray() -> None:
+    """What was reached is not late any more: a later stray is judged by the interlocks and the longest soak."""
+    watch = SoakWatch(RULE, TARGET_C, 0.0, 4.0)
+    watch.judge(Sample(0.0, 83.0, TARGET_C))
+    watch.judge(Sample(60.0, TARGET_C, TARGET_C))
+
+    assert watch.judge(Sample(1190.0, 83.0, TARGET_C)).state == "waiting"
+
+
+def test_the_evidence_in_numbers_is_what_it_was_held_against() -> None:
+    """Target, temperatures, drift, times, and the rule's bounds; what is not known is left out."""
+    verdict = judged(RULE, polls(RULE, board_k=0.2))[-1]
+
+    assert verdict.facts == {
+        "target_c": 85.0,
+        "air_temperature_c": 85.0,
+        "board_temperature_c": 85.2,
+        "drift_k_per_min": 0.0,
+        "waited_s": 300.0,
+        "held_s": 270.0,
+        "air_within_k": 0.5,
+        "board_within_k": 1.0,
+        "drift_within_k_per_min": 0.1,
+    }
