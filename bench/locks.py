@@ -43,8 +43,8 @@ _LOCKED_BYTE = 1 << 30
 GUARD_PATIENCE_S = 15.0
 _LOOK_AGAIN_S = 0.1
 
-#: Far longer than a look at a lock takes. Ours.
-_LOOKED_AT_S = 0.02
+#: How often a lock is tried again that somebody may only be looking at, and how long after. Ours: a look is far shorter.
+_LOOKS, _LOOKED_AT_S = 5, 0.005
 
 Purpose = Literal["run", "check", "loopback", "guard"]
 
@@ -270,8 +270,12 @@ def _opened(path: Path) -> int:
 
 def _lock_in_a_moment(number: int) -> bool:
     """Whoever only looks who holds a lock has it for an instant."""
-    RealClock().sleep(_LOOKED_AT_S)
-    return _lock(number)
+    clock = RealClock()
+    for _ in range(_LOOKS):
+        clock.sleep(_LOOKED_AT_S)
+        if _lock(number):
+            return True
+    return False
 
 
 _FLAGS = os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)

@@ -317,6 +317,7 @@ def test_runs_lists_a_run_and_its_events(demo: Demo) -> None:
         "run": "", "unit": "VG2-0007", "part": "VIRGA-2", "bench": "Nimbus", "sequence": "quick", "operator": "demo",
         "state": "done", "began": "", "ended": "", "done": 42, "conditions": 42, "kind": "unit", "log": "",
         "guard": None,
+        "process": None,
     }  # fmt: skip
     for name in (run, run[:6], "latest"):
         events = nightbench("runs", name, "--store", demo.store, "--json").json

@@ -1,126 +1,71 @@
 """A night over a served rig whose process is killed at random moments, and resumed until it is done.
 
 Each process is a new one, as a person would start it. What is left at the end must be what an uninterrupted night
-leaves: no reading missing, none twice, the store sound after every kill.
+leaves: no reading missing, none twice, the store sound after every kill, every output off in time and in order.
 
-How many kills: NIGHTBENCH_KILLS (5 otherwise); their moments follow from NIGHTBENCH_KILL_SEED, which is printed.
+How many kills: NIGHTBENCH_KILLS (5 otherwise); their moments follow from NIGHTBENCH_KILL_SEED, which is printed, and
+NIGHTBENCH_KILL_LOG names a file for a line on each.
 """
 
 from __future__ import annotations
 
 import os
 import random
-import resource
-import signal
-import sqlite3
 import subprocess
-import sys
 from collections import Counter
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from statistics import median
 
 import pytest
+from killed_nights import (
+    CLOCK,
+    PATIENCE_S,
+    Keys,
+    Killed,
+    KilledNight,
+    Process,
+    ended,
+    reading_keys,
+    served_night,
+    wait_for_conditions,
+    was_killed,
+)
+from marked_states import STATES, Marks
 
-import bench
-from bench.clocks import RealClock
 from bench.exit_codes import ExitCode
+from bench.sequencer import FINAL, State
 from bench.store.store import open_store
-from sequences.read_files import demo_file
-from served_rig import ServedRig, served_rig
 
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(os.name == "nt", reason="kills by POSIX signals")]
 
 KILLS = int(os.environ.get("NIGHTBENCH_KILLS", "5"))
 SEED = int(os.environ.get("NIGHTBENCH_KILL_SEED", "20261125"))
-
-#: Where the package lies that is being tested, as the processes do not begin there.
-_PACKAGES = Path(bench.__file__).parents[1]
-
-_COMMAND = [sys.executable, "-c", "from bench.cli import main; main()"]
-
-#: Twelve conditions at two temperatures, with short soaks: most kills fall among bring-up, soak and measuring.
-SMALL = {
-    "gain_code = { from = 0, to = 30, step = 5 }": "gain_code = [0, 15, 30]",
-    "temperature_c = [-40, 25, 85]": "temperature_c = [25, 35]",
-    "hold_min = 3": "hold_s = 30\npoll_s = 30",
-    "shortest_min = 5": "shortest_min = 1\ndrift_k_per_min = 0.3",
-}
-CONDITIONS = 12
-
-#: The processes live in real time.
-CLOCK = RealClock()
-
-#: Longest that a session may take: far above any.
-_PATIENCE_S = 60.0
+LOG = os.environ.get("NIGHTBENCH_KILL_LOG")
 
 #: A guard has made the bench safe this long after a kill, in real time.
 SAFE_WITHIN_S = 2.0
 
+#: States that a kill is aimed at, and the longest random time after one began. By time alone nearly all kills would
+#: fall into the loading of modules and the soak.
+AIMED_AT_S = {
+    "bringing up": 0.15,
+    "changing": 0.02,
+    "soaking": 0.1,
+    "settling": 0.02,
+    "measuring": 0.05,
+    "committing": 0.002,
+    "shutting down": 0.02,
+    "returning to room temperature": 0.2,
+    "deciding": 0.2,
+}
 
-@dataclass
-class KilledNight:
-    """One rig, one store, and processes that come and go.
+#: States that come again and again.
+MANY_TIMES = ("changing", "soaking", "settling", "measuring", "committing")
 
-    Attributes:
-        rig: The rig.
-        folder: Where store, locks and sequence lie.
-        lengths_s: How long sessions took that came to their end.
-    """
-
-    rig: ServedRig
-    folder: Path
-    lengths_s: list[float] = field(default_factory=list)
-
-    @property
-    def store(self) -> Path:
-        return self.folder / "night.db"
-
-    def begin(self, *words: str, store: Path | None = None) -> subprocess.Popen[str]:
-        """A new process of the command line, with the store."""
-        return self.look(*words, "--store", str(store or self.store), "--no-report")
-
-    def look(self, *words: str) -> subprocess.Popen[str]:
-        """A new process of the command line."""
-        return subprocess.Popen(
-            [*_COMMAND, *words, "--json"],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-            cwd=self.folder,
-            env=os.environ | {"NIGHTBENCH_LOCKS": str(self.folder / "locks"), "PYTHONPATH": str(_PACKAGES)},
-        )
-
-    def run(self, store: Path | None = None) -> subprocess.Popen[str]:
-        words = [str(self.folder / "small.sequence.toml"), "--unit", "VG2-0007", "--bench", str(self.rig.bench_file)]
-        return self.begin("run", *words, store=store)
-
-    def resume(self) -> subprocess.Popen[str]:
-        return self.begin("resume", "latest")
-
-    def is_safe(self) -> bool:
-        truth = self.rig.control("truth")
-        return not (any(truth["rf_on"].values()) or truth["noise_on"] or truth["bias_on"])
-
-    def is_safe_after(self, since: int) -> float:
-        """Real time until every output is off, in s; by the rig's own log the bias went off after the last RF.
-
-        ``since`` is how long that log was when the session began.
-        """
-        began_s = CLOCK.elapsed_s()
-        while not self.is_safe():
-            assert CLOCK.elapsed_s() - began_s < SAFE_WITHIN_S, f"still on: {self.rig.control('truth')}"
-            CLOCK.sleep(0.02)
-        took_s = CLOCK.elapsed_s() - began_s
-        log = [what for _, _, what in self.rig.log()[since:]]
-        if "bias off" in log:
-            last_bias = len(log) - 1 - log[::-1].index("bias off")
-            on_before = log[:last_bias].count("rf on") - log[:last_bias].count("rf off")
-            assert on_before <= 0, f"bias went off with RF on: {log}"
-            assert "rf off" not in log[last_bias:], f"RF went off after the bias: {log}"
-        return took_s
+#: States in which a guard stands by.
+GUARDED = frozenset(state.value for state in State if state not in FINAL)
 
 
 @pytest.fixture
@@ -136,43 +81,6 @@ def slow_night(tmp_path: Path) -> Iterator[KilledNight]:
         yield made
 
 
-@contextmanager
-def served_night(tmp_path: Path, speed: float) -> Iterator[KilledNight]:
-    text = demo_file("quick.sequence.toml").read_text("utf-8")
-    for old, new in SMALL.items():
-        assert text.count(old) == 1, old
-        text = text.replace(old, new)
-    (tmp_path / "small.sequence.toml").write_text(text, "utf-8")
-    part = "virga-2.part.toml"
-    (tmp_path / part).write_text(demo_file(part).read_text("utf-8"), "utf-8")
-    with served_rig(speed=speed, in_process=False) as rig:
-        yield KilledNight(rig, tmp_path)
-
-
-def ended(process: subprocess.Popen[str]) -> tuple[int, str]:
-    """Exit code, and what it said."""
-    out, err = process.communicate(timeout=_PATIENCE_S)
-    return process.returncode, out + err
-
-
-def reading_keys(store: Path) -> Counter[tuple[Any, ...]]:  # Any: what SQLite has in a column
-    """Condition, repeat and quantity of each reading, read by SQLite alone; the store must be sound."""
-    database = sqlite3.connect(store)
-    try:
-        assert database.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
-        assert database.execute("PRAGMA foreign_key_check").fetchall() == []
-        rows = database.execute(
-            "SELECT condition.number, reading.repeat, quantity.name FROM reading"
-            " JOIN condition ON condition.id = reading.condition_id JOIN quantity ON quantity.id = reading.quantity_id"
-        ).fetchall()
-        done = {number for (number,) in database.execute("SELECT number FROM condition WHERE completed IS NOT NULL")}
-    finally:
-        database.close()
-    keys = Counter(rows)
-    assert {number for number, _, _ in keys} == done
-    return keys
-
-
 def test_a_second_run_on_the_bench_of_a_running_one_is_refused_with_who_has_it_since_when(
     slow_night: KilledNight,
 ) -> None:
@@ -181,6 +89,7 @@ def test_a_second_run_on_the_bench_of_a_running_one_is_refused_with_who_has_it_s
     first = night.run()
     try:
         wait_for_conditions(night, 1)
+        night.sign("hours").write_text("-1000", "utf-8")  # whatever the machine's time says by now: no lock is stale
         asked = {"run": night.run(night.folder / "other.db"), "resume": night.resume()}
         asked["check"] = night.look("check", bench)
         answers = {command: ended(process) for command, process in asked.items()}
@@ -196,72 +105,143 @@ def test_a_second_run_on_the_bench_of_a_running_one_is_refused_with_who_has_it_s
         assert other.runs() == ()
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
-def test_a_signal_stops_the_night_safely_and_it_is_resumed(night: KilledNight, number: signal.Signals) -> None:
-    """An ordered end: 130, outputs off before the process is gone, and no lock to take over."""
-    process = night.run()
-    wait_for_conditions(night, 2)
-    process.send_signal(number)
-    code, said = ended(process)
-    assert code == ExitCode.STOPPED, said
-    assert night.is_safe()
-    code, said = ended(night.resume())
-    assert '"decision"' in said, (code, said)
-    assert "taken over" not in said
-    keys = reading_keys(night.store)
-    assert {number for number, _, _ in keys} == set(range(CONDITIONS))
-    assert set(keys.values()) == {1}
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """When to kill: so long after a state has begun for so many times; after the process itself for no state."""
+
+    state: str
+    times: int
+    delay_s: float
+
+    def kill(self, process: Process, marks: Marks) -> float | None:
+        """Kill then. Returns the time of it by ``CLOCK``; None if the process has ended before."""
+        while self.state and marks.count(self.state) < self.times:
+            if process.poll() is not None:
+                return None
+            CLOCK.sleep(0.0005)
+        try:
+            process.wait(self.delay_s)
+        except subprocess.TimeoutExpired:
+            at_s = CLOCK.elapsed_s()
+            process.kill()
+            process.wait()
+            return at_s if was_killed(process) else None
+        return None
 
 
-def test_a_store_that_can_grow_no_more_ends_the_night_safely_and_with_room_it_goes_on(night: KilledNight) -> None:
-    """The process may write no file beyond a size, as on a full disk; what was committed stays."""
-    process = night.run()
-    wait_for_conditions(night, 2)
-    resource.prlimit(process.pid, resource.RLIMIT_FSIZE, (4096, 4096))
-    code, said = ended(process)
-    assert code == ExitCode.STORE, said
-    assert night.is_safe()
-    kept = reading_keys(night.store)
-    assert len({number for number, _, _ in kept}) >= 2
-    code, said = ended(night.resume())
-    assert '"decision"' in said, (code, said)
-    keys = reading_keys(night.store)
-    assert kept <= keys
-    assert {number for number, _, _ in keys} == set(range(CONDITIONS))
-    assert set(keys.values()) == {1}
+def random_moment(chance: random.Random, length_s: float) -> Moment:
+    """Every other one by time alone, the rest aimed at a state."""
+    if chance.random() < 0.5:
+        return Moment("", 0, chance.uniform(0.1, length_s))
+    # Oftener at the commit, where a reading could be lost or written twice.
+    state = chance.choice((*AIMED_AT_S, "committing", "committing"))
+    times = chance.randint(1, 4) if state in MANY_TIMES else 1
+    return Moment(state, times, chance.uniform(0.0, AIMED_AT_S[state]))
 
 
-def wait_for_conditions(night: KilledNight, count: int) -> None:
-    """Until a run has committed so many."""
-    ends_s = CLOCK.elapsed_s() + _PATIENCE_S
-    while CLOCK.elapsed_s() < ends_s:
-        if night.store.exists():
-            database = sqlite3.connect(f"file:{night.store}?mode=ro", uri=True)
-            try:
-                (done,) = database.execute("SELECT count(completed) FROM condition").fetchone()
-            except sqlite3.OperationalError:
-                done = 0  # its tables are being made
-            finally:
-                database.close()
-            if done >= count:
-                return
-        CLOCK.sleep(0.02)
-    raise AssertionError(f"no {count} conditions in {_PATIENCE_S:g} s")
+@dataclass
+class Slaughter:
+    """Nights that are killed, and what is known of it."""
+
+    night: KilledNight
+    expected: Keys
+    length_s: float
+    chance: random.Random
+    zero_s: float
+    killed: list[Killed] = field(default_factory=list)
+    nights: int = 0
+    sound: int = 0
+    said: str = ""
+
+    @property
+    def where(self) -> str:
+        return f"seed {SEED}, kill {len(self.killed)}"
+
+    def kill_one(self, process: Process, moment: Moment) -> bool:
+        """Kill a process at a moment, and see the bench become safe; False if it ended before."""
+        with self.night.marks() as marks:
+            at_s = moment.kill(process, marks)
+            self.said = "".join(process.communicate())
+            if at_s is None:
+                return False
+            self.night.wait_until_safe(PATIENCE_S)
+            found = self.night.off_after((at_s - self.zero_s) * self.night.rig.speed, marks.state)
+        self.killed.append(found)
+        if LOG is not None:
+            with Path(LOG).open("a", encoding="utf-8") as file:
+                file.write(f"{len(self.killed)} {found}\n")
+        assert found.in_order, f"bias went off with RF on, {self.where}"
+        assert max(found.rf_off_s, found.bias_off_s) < SAFE_WITHIN_S, f"{found}, {self.where}"
+        return True
+
+    def one_night(self) -> None:
+        """Begin a night, kill and resume it until it is done, and compare."""
+        night = self.night
+        self.nights += 1
+        night.store.unlink(missing_ok=True)
+        before: Keys = Counter()
+        first, goes_on = len(self.killed), False
+        while True:
+            process = night.resume() if goes_on else night.run()
+            if len(self.killed) >= KILLS:
+                code, said = ended(process)
+                break
+            if not self.kill_one(process, random_moment(self.chance, self.length_s)):
+                code, said = process.returncode, self.said
+                break
+            if not night.store.exists():
+                continue
+            with open_store(str(night.store)) as store:
+                lines = store.runs()
+            goes_on, is_done = any(line.total for line in lines), any(line.state == "done" for line in lines)
+            keys = reading_keys(night.store)
+            self.sound += 1
+            assert before <= keys, f"readings were lost, {self.where}"
+            before = keys
+            if is_done:  # killed while it made up its mind about the limits
+                code, said = ExitCode.DONE, '"decision"'
+                break
+        # An exit code alone could be that of a mistake of ours.
+        assert code in (ExitCode.DONE, ExitCode.LIMIT_NOT_MET), f"{self.where}: {code} {said}"
+        assert '"decision"' in said, f"{self.where}: {code} {said}"
+        assert reading_keys(night.store) == self.expected, self.where
+        # Each death with a guard is on record; a guard that was just leaving may have acted too.
+        deaths = [event for event in night.events("guard") if "has ended without a word" in event.text]
+        guarded = sum(one.state in GUARDED for one in self.killed[first:])
+        assert guarded <= len(deaths) <= len(self.killed) - first, f"{guarded} guarded, {deaths}, {self.where}"
+
+    def summary(self) -> str:
+        """What happened, in words."""
+        on = [one for one in self.killed if one.was_on]
+        states = Counter(one.state for one in self.killed)
+        by_state = ", ".join(f"{state} {states[state]}" for state in STATES if states[state])
+        lines = [
+            f"{len(self.killed)} kills in {self.nights} nights of {self.length_s:.1f} s, seed {SEED}; the store was "
+            f"looked at after {self.sound} of them and was sound each time; outputs were on at {len(on)}",
+            f"killed while: {by_state}",
+        ]
+        for what, times in (("RF off", [o.rf_off_s for o in on]), ("bias off", [o.bias_off_s for o in on])):
+            if times:
+                lines.append(f"{what} after the kill: median {median(times):.2f} s, latest {max(times):.2f} s")
+        lines.append(f"order RF, then bias: {sum(o.in_order for o in self.killed)} of {len(self.killed)}")
+        return "\n".join(lines)
 
 
-def kill_after(process: subprocess.Popen[str], delay_s: float) -> int:
-    """SIGKILL once the time has passed, or nothing if it has ended by then; its exit code."""
-    try:
-        return process.wait(delay_s)
-    except subprocess.TimeoutExpired:
-        process.kill()
-        return process.wait()
+def zero_of(night: KilledNight) -> float:
+    """When the rig's clock began, by ``CLOCK``: the tightest of several looks."""
+    looks = []
+    for _ in range(20):
+        asked_s = CLOCK.elapsed_s()
+        rig_s = night.rig_s() / night.rig.speed
+        answered_s = CLOCK.elapsed_s()
+        looks.append((answered_s - asked_s, asked_s - rig_s))
+    return min(looks)[1]  # rather too early than too late: no time to safety looks shorter than it was
 
 
 def test_a_night_that_is_killed_again_and_again_ends_with_the_readings_of_one_that_is_not(
     night: KilledNight, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """At any instant at most the condition in progress is lost, and nothing is measured twice."""
+    """At any instant at most the condition in progress is lost, nothing is measured twice, and outputs go off."""
     whole = night.folder / "whole.db"
     began_s = CLOCK.elapsed_s()
     code, said = ended(night.run(whole))
@@ -269,39 +249,11 @@ def test_a_night_that_is_killed_again_and_again_ends_with_the_readings_of_one_th
     assert '"decision"' in said, (code, said)
     expected = reading_keys(whole)
     assert set(expected.values()) == {1}
-    chance = random.Random(SEED)
-    kills, nights, slowest_s = 0, 0, 0.0
-    places: Counter[str] = Counter()
-    while kills < KILLS:
-        nights += 1
-        night.store.unlink(missing_ok=True)
-        before: Counter[tuple[Any, ...]] = Counter()
-        process = night.run()
-        while True:
-            since = len(night.rig.log())
-            code = kill_after(process, chance.uniform(0.1, length_s) if kills < KILLS else _PATIENCE_S)
-            said = "".join(process.communicate())
-            if code != -signal.SIGKILL:
-                break
-            kills += 1
-            slowest_s = max(slowest_s, night.is_safe_after(since))
-            if not night.store.exists():
-                places["before the store"] += 1
-                process = night.run()
-                continue
-            with open_store(str(night.store)) as store:
-                lines = store.runs()
-            begun, is_done = any(line.total for line in lines), any(line.state == "done" for line in lines)
-            keys = reading_keys(night.store)
-            assert before <= keys, f"readings were lost, seed {SEED}, kill {kills}"
-            before = keys
-            places["before the plan" if not begun else "before a condition" if not keys else "among conditions"] += 1
-            if is_done:  # killed while it made up its mind about the limits
-                code = int(ExitCode.DONE)
-                break
-            process = night.resume() if begun else night.run()
-        assert code in (ExitCode.DONE, ExitCode.LIMIT_NOT_MET), f"seed {SEED}, kill {kills}: {said}"
-        assert reading_keys(night.store) == expected, f"seed {SEED}, kill {kills}"
-    told = f"{kills} kills in {nights} nights of {length_s:.1f} s, seed {SEED}: {dict(places)}"
-    with capsys.disabled():
-        print(f"\n{told}; outputs off {slowest_s:.2f} s after a kill at the latest")  # noqa: T201 - for the record
+
+    slaughter = Slaughter(night, expected, length_s, random.Random(SEED), zero_of(night))
+    try:
+        while len(slaughter.killed) < KILLS:
+            slaughter.one_night()
+    finally:
+        with capsys.disabled():
+            print(f"\n{slaughter.summary()}")  # noqa: T201 - for the record

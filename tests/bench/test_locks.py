@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from bench.errors import BenchError, BenchInUse, RunInUse
-from bench.locks import FOLDER_VARIABLE, Holder, hold_bench, hold_run
+from bench.locks import FOLDER_VARIABLE, Holder, hold_bench, hold_run, pen_of
 from sequences.bench_file import Bench
 from sequences.read_files import demo_file, read_bench
 
@@ -182,3 +182,51 @@ def test_the_folder_and_its_files_are_for_every_account(folder: Path) -> None:
         (file,) = folder.iterdir()
         assert folder.stat().st_mode & 0o7777 == 0o1777
         assert file.stat().st_mode & 0o777 == 0o666
+
+
+def test_a_look_tells_who_writes_a_run_or_died_doing_so_and_changes_nothing(
+    other_process: subprocess.Popen[str], folder: Path
+) -> None:
+    """A list of runs looks; who takes the pen over afterwards still hears who had it."""
+    held = pen_of(RUN)
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    other_process.kill()
+    other_process.communicate()
+    left = pen_of(RUN)
+
+    assert held is not None
+    assert held.is_held
+    assert held.holder.pid == other_process.pid
+    assert left is not None
+    assert not left.is_held
+    assert left.holder == held.holder
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+    with hold_run(RUN, Holder.here("run", RUN)) as died:
+        assert died == (held.holder,)
+
+
+def test_a_look_at_a_run_that_ended_by_itself_finds_nobody_and_makes_no_folder(folder: Path) -> None:
+    assert pen_of(RUN) is None
+    assert not folder.exists()
+    with hold_run(RUN, Holder.here("run", RUN)):
+        pass
+    assert pen_of(RUN) is None
+
+
+def test_whoever_only_looks_does_not_refuse_the_one_who_takes() -> None:
+    """A look holds the lock for an instant."""
+    over = threading.Event()
+
+    def look() -> None:
+        while not over.wait(0.001):
+            pen_of(RUN)
+
+    thread = threading.Thread(target=look)
+    thread.start()
+    try:
+        for _ in range(50):
+            with hold_run(RUN, Holder.here("run", RUN)):
+                pass
+    finally:
+        over.set()
+        thread.join()

@@ -16,6 +16,7 @@ from bench.assemble import OpenBench, open_bench
 from bench.book import StoreBook
 from bench.errors import Stopped, StoreFault
 from bench.events import Event
+from bench.guard_words import append_words, word_file
 from bench.job import StopSwitch
 from bench.night import Night, resume_run, start_run
 from bench.plan import Plan
@@ -216,3 +217,31 @@ def test_with_one_instrument_missing_what_can_be_reached_is_switched_off_and_the
     assert {name for name, tone in rig.tones.items() if tone.on} == {place} & set(rig.tones)
     assert resumer.store.run(resumer.run) == before
     assert before.state == "stopped"
+
+
+# --- With words that a guard left beside the store
+
+
+def test_what_a_guard_wrote_while_the_store_took_nothing_becomes_events_once(
+    resumer: Resumer, make_setup: Make
+) -> None:
+    """The disk was full in the middle of the last word; a session that died here has taken one in already."""
+    resumer.stopped(make_setup(SMALL))
+    at = datetime(2026, 11, 2, 22, 0, tzinfo=UTC)
+    said = [
+        Event(at, "guard", "the run's process has ended without a word; making the bench safe", {"cause": "ended"}),
+        Event(at, "guard", "made safe at 2026-11-02 22:00:00 UTC", {"confirmed": True, "attempts": 1}),
+    ]
+    path = word_file(resumer.store.url, resumer.run)
+    append_words(path, said)
+    with path.open("a", encoding="utf-8") as file:
+        file.write('{"at": "2026-11-02T22:00:00+00:00", "kin')
+    resumer.store.note(resumer.run, said[0])
+
+    resumer.resume()
+    found = [event for event in resumer.store.events(resumer.run) if event.kind == "guard"]
+
+    assert found[:2] == said
+    assert found[2].text == 'a line that was cut off: {"at": "2026-11-02T22:00:00+00:00", "kin'
+    assert len(found) == 3
+    assert not path.exists()
