@@ -43,7 +43,7 @@ _LOCKED_BYTE = 1 << 30
 GUARD_PATIENCE_S = 15.0
 _LOOK_AGAIN_S = 0.1
 
-#: How often a lock is tried again that somebody may only be looking at, and how long after. Ours: a look is far shorter.
+#: How often a lock is tried again that somebody may only be looking at, and after how long. Ours: a look is shorter.
 _LOOKS, _LOOKED_AT_S = 5, 0.005
 
 Purpose = Literal["run", "check", "loopback", "guard"]
