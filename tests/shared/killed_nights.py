@@ -225,10 +225,12 @@ def reading_keys(store: Path) -> Keys:
     return keys
 
 
-def wait_for_conditions(night: KilledNight, count: int) -> None:
+def wait_for_conditions(night: KilledNight, count: int, process: Process | None = None) -> None:
     """Until a run has committed so many."""
     ends_s = CLOCK.elapsed_s() + PATIENCE_S
     while CLOCK.elapsed_s() < ends_s:
+        if process is not None and process.poll() is not None:
+            raise AssertionError(f"it has ended: {process.communicate()}")
         if night.store.exists():
             with closing(sqlite3.connect(f"file:{night.store}?mode=ro", uri=True)) as database:
                 try:
