@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
 
 from sequences.read_files import Setup, demo_file, parse_setup
 
@@ -22,5 +24,9 @@ def edited_demo(edits: Mapping[str, str], name: str = "quick.sequence.toml") -> 
             raise AssertionError(f"{old!r} stands in {len(holders)} files")
         texts[holders[0]] = texts[holders[0]].replace(old, new)
     sequence, part, bench = texts
-    folder = demo_file(name).parent
+    return _parsed(sequence, part, bench, demo_file(name).parent)
+
+
+@cache  # a setup is frozen, and many tests edit the same passages in the same way
+def _parsed(sequence: str, part: str, bench: str, folder: Path) -> Setup:
     return parse_setup(sequence, part, bench, {path.name: path.read_text("ascii") for path in folder.glob("*.s2p")})
