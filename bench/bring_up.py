@@ -13,7 +13,7 @@ from typing import Literal
 from bench.errors import Tripped, UnsafeBench
 from bench.opening import OpeningRule
 from bench.places import Places
-from bench.safe_state import found_on, make_safe, unconfirmed
+from bench.safe_state import found_on, make_safe, outputs_of, unconfirmed
 from drivers.errors import InstrumentError, NotThere
 from drivers.meter_setting import USUAL, MeterSetting
 from drivers.roles import Identity, SecondSensor
@@ -33,7 +33,10 @@ CHAMBER_MARGIN_K = 5.0
 
 @dataclass(frozen=True, slots=True)
 class WakeUp:
-    """What bring-up works with; ``identities`` is filled by its first step, or holds who answered before a retry."""
+    """What bring-up works with; ``identities`` is filled by its first step, or holds who answered before a retry.
+
+    ``not_read_back``: places of which nobody can ask whether their output is on; see ``bench.deviating``.
+    """
 
     places: Places
     part: Part
@@ -41,6 +44,7 @@ class WakeUp:
     conditions: tuple[Condition, ...]
     clock: Clock
     identities: dict[str, Identity]
+    not_read_back: frozenset[str] = frozenset()
 
 
 def bring_up(context: WakeUp, report: Callable[[str], None]) -> None:
@@ -92,7 +96,9 @@ def _safe_state(context: WakeUp) -> str:
     if failures:
         raise failures[0]
     was = f"; found on: {', '.join(found)}" if found else ""
-    return f"RF and bias off, confirmed by reading back{was}"
+    unread = [place for place in outputs_of(context.places).values() if place in context.not_read_back]
+    but = f", but for {', '.join(unread)}, whose table of deviations has no query for it" if unread else ""
+    return f"RF and bias off, confirmed by reading back{but}{was}"
 
 
 def _prepare(context: WakeUp) -> str:

@@ -30,6 +30,9 @@ from sequences.errors import FileFault, nearest_word
 from sequences.instrument_entry import InstrumentEntry
 from sequences.read_files import Loaded, deviation_tables
 
+#: Header that switches an output, of whatever role.
+OUTPUT = ":OUTP:STAT"
+
 
 def deviations_of(table: DeviationTable) -> Deviations:
     """A table as the message layer takes it."""
@@ -67,6 +70,16 @@ def bench_faults(bench: Loaded[Bench]) -> tuple[FileFault, ...]:
             faults += _entry_faults(str(bench.path), where, entry, tables[place].model)
             faults += table_faults(tables[place], made, entry.driver)
     return tuple(dict.fromkeys(faults))
+
+
+def not_read_back(bench: Loaded[Bench]) -> frozenset[str]:
+    """Places of which nobody can ask whether their output is on, by their tables: the word last sent is answered."""
+    return frozenset(
+        place
+        for place, table in deviation_tables(bench).items()
+        for name, entry in table.model.header.items()
+        if name.removesuffix("?") == OUTPUT and entry.not_asked
+    )
 
 
 def own_folder(bench: Loaded[Bench]) -> Path | None:

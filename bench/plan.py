@@ -12,6 +12,7 @@ from bench.interlock_rules import interlock_faults
 from bench.measure import expected_tone_dbm, lines_of, needs_analyzer
 from bench.opening import OpeningRule
 from bench.small_signal import sweep_s, swept_conditions
+from bench.source_power import levels_to_read
 from bench.typical import typical_intercepts_dbm
 from sequences.bench_file import Bench
 from sequences.conditions import AXIS_NAMES, Condition, expand
@@ -29,6 +30,7 @@ from sequences.transitions import Estimate, TransitionCosts, estimate
 LINK_S = 0.001
 MESSAGES_PER_LINE = 5
 MESSAGES_PER_CONDITION = 22
+MESSAGES_PER_LEVEL = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +142,8 @@ def acquisition_for(setup: Setup) -> Acquisition | None:
 class MeasureTime:
     """How long the readings of a condition take for a typical unit, in seconds; a plain callable.
 
-    ``conditions`` are all of the plan, in order: they say where the network analyzer sweeps.
+    ``conditions`` are all of the plan, in order: they say where the network analyzer sweeps, and where a source is at
+    a level that the power meter has not read yet.
     """
 
     def __init__(self, setup: Setup, acquisition: Acquisition | None, conditions: tuple[Condition, ...] = ()) -> None:
@@ -157,6 +160,9 @@ class MeasureTime:
         sweep, entry = measure.small_signal, setup.bench.model.instrument.network_analyzer
         self._sweep_s = sweep_s(sweep, entry) if sweep is not None and entry is not None else 0.0
         self._swept = swept_conditions(conditions if self._sweep_s else ())
+        self._level_s = _level_s(setup)
+        tones = 2 if measure.two_tone or measure.harmonics else 1 if measure.compression else 0
+        self._levels = levels_to_read(conditions if self._level_s else (), setup, tones)
         self._known: dict[tuple[str, float, float], float] = {}
 
     def __call__(self, condition: Condition) -> float:
@@ -164,7 +170,7 @@ class MeasureTime:
         sequence = self._setup.sequence.model
         sweeping_s = self._sweep_s if condition in self._swept else 0.0
         once_s = sweeping_s + max(self._sweeps_s(condition), self._meters_s) + MESSAGES_PER_CONDITION * LINK_S
-        return once_s * sequence.sequence.repeats
+        return once_s * sequence.sequence.repeats + self._level_s * self._levels.get(condition, 0)
 
     def _sweeps_s(self, condition: Condition) -> float:
         if self._acquisition is None:
@@ -191,3 +197,14 @@ def _meters_s(bench: Bench) -> float:
         if meter is not None
     ]
     return max(times, default=0.0)
+
+
+def _level_s(setup: Setup) -> float:
+    """Seconds until a source alone has settled and been read by the power meter; 0 without one."""
+    instruments = setup.bench.model.instrument
+    meter, sources = instruments.power_meter, (instruments.tone_1, instruments.tone_2)
+    if meter is None:
+        return 0.0
+    source_s = max((entry.settle_s for entry in sources if entry is not None), default=0.0)
+    settle_s = setup.sequence.model.settle.tone_level_s + source_s
+    return settle_s + meter.averages * meter.reading_s + MESSAGES_PER_LEVEL * LINK_S

@@ -18,9 +18,16 @@ from typing import Any
 from bench.errors import Changed
 from bench.store.records import FileText, RunLine, RunTexts
 from sequences.bench_file import Bench
+from sequences.errors import FileFaults
+from sequences.read_files import fingerprints_of
 
 #: Lines of a data file that are shown when it has changed.
 _SHOWN_LINES = 3
+
+_SHOWN_DIGITS = 12
+
+#: End of the name under which a run keeps the fingerprints of a folder.
+FOLDER = "/"
 
 _ABSENT = "nothing"
 
@@ -79,6 +86,7 @@ class Comparison:
             another = Change("unit", "serial", line.unit, self.unit)
             raise Changed(line.id, (str(another),), acceptable=False)
         changes = list(_calibrations(bench, line.began.date(), today))
+        changes += _driver_changes(texts.attachments)
         same: list[str] = []
         missing: list[str] = []
         for kind, kept in (("part", texts.part), ("bench", texts.bench), ("sequence", texts.sequence)):
@@ -162,11 +170,36 @@ def _shown(value: object) -> str:
 def _attachment_changes(kept: Mapping[str, str], folder: Path, missing: list[str]) -> Iterator[Change]:
     """Data files that the bench file names: path losses, two-ports, tables of deviations and registers."""
     for name, before in kept.items():
+        if name.endswith(FOLDER):
+            continue  # where it lies is another question; see ``_driver_changes``
         after = _text(folder / name)
         if after is None:
             missing.append(str(folder / name))
         elif after.splitlines() != before.splitlines():
             yield from _line_changes(name, before.splitlines(), after.splitlines())
+
+
+def _driver_changes(kept: Mapping[str, str]) -> Iterator[Change]:
+    """Files of a folder of own drivers, by their fingerprints; it is looked for from the current folder, as it is used.
+
+    A run of an earlier version has kept none.
+    """
+    for name, before in kept.items():
+        if not name.endswith(FOLDER):
+            continue
+        try:
+            was, now = _fingerprints(before), _fingerprints(fingerprints_of(Path(name)))
+        except FileFaults as faults:
+            yield Change(name, "the folder", "readable", str(faults))
+            continue
+        for file in sorted(was.keys() | now.keys()):
+            if was.get(file) != now.get(file):
+                yield Change(f"drivers {name}", file, *(each.get(file, _ABSENT) for each in (was, now)))
+
+
+def _fingerprints(text: str) -> dict[str, str]:
+    """The beginning of each file's fingerprint, enough for a person to tell two apart, by its path."""
+    return {file: digest[:_SHOWN_DIGITS] for digest, _, file in (line.partition("  ") for line in text.splitlines())}
 
 
 def _line_changes(name: str, before: list[str], after: list[str]) -> Iterator[Change]:

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from functools import cached_property
 
 from bench.bring_up import WakeUp, bring_up
+from bench.deviating import not_read_back
 from bench.errors import Paused, Tripped, UnsafeBench
 from bench.events import EventKind
 from bench.homecoming import why_not_to_go_on
@@ -121,7 +122,8 @@ class Runner(Rests):
         if not self._progress.left:
             return Outcome.LAST
         conditions = tuple(condition for _, condition in self._progress.left)
-        context = WakeUp(self._places, self._part, self._bench, conditions, self._clock, self._progress.identities)
+        known, unread = self._progress.identities, not_read_back(self._job.setup.bench)
+        context = WakeUp(self._places, self._part, self._bench, conditions, self._clock, known, unread)
         bring_up(context, lambda text: self._say("bring-up", text))
         self._way_home.brought_up()
         self._book.instruments(self._progress.identities)

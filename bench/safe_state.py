@@ -72,6 +72,11 @@ def make_safe(places: Places, idle_c: float | None = None, *, sleep: Sleep) -> t
     )
 
 
+def outputs_of(places: Places) -> dict[str, str]:
+    """Places that give energy to the unit, by the step that switches them off, in that order."""
+    return {name: place for name, place, _ in _outputs(places)}
+
+
 def found_on(places: Places, failures: list[InstrumentError] | None = None) -> tuple[str, ...]:
     """Places whose output is on, for the record before the first safe state of a run; raises for no instrument.
 

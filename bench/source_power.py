@@ -6,21 +6,43 @@ over a night is seen. The unit is never read while a tone is looked at.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
 from bench.measure import MEASURED_READING, SOURCE_READING, Readings
 from sequences.products import tone_frequencies_hz
+from sequences.source_levels import source_levels_dbm
 
 if TYPE_CHECKING:
     from bench.change import Changer
     from bench.places import Places
     from drivers.roles import PowerMeter
     from sequences.conditions import Condition
+    from sequences.read_files import Setup
     from sequences.sequence_file import Sequence
 
 #: Place, setting as read back in dBm, frequency in Hz.
 _Setting = tuple[str, float, float]
+
+
+def levels_to_read(ordered: Iterable[Condition], setup: Setup, tones: int) -> dict[Condition, int]:
+    """How many levels are read before each condition, for an estimate: what ``SourcePower`` does not know yet.
+
+    ``tones`` is how many sources the sequence's readings begin with.
+    """
+    part, sequence = setup.part.model, setup.sequence.model
+    known: set[tuple[int, float, float]] = set()
+    known_at_c: float | None = None
+    counts: dict[Condition, int] = {}
+    for condition in ordered:
+        if condition.temperature_c != known_at_c:
+            known, known_at_c = set(), condition.temperature_c
+        levels = source_levels_dbm(condition, part, sequence.tones, setup.path_losses)
+        pair = tone_frequencies_hz(condition.frequency_hz, sequence.tones.spacing_hz)
+        settings = {(number, levels[number], pair[number]) for number in range(tones)}
+        counts.setdefault(condition, len(settings - known))
+        known |= settings
+    return counts
 
 
 class SourcePower:

@@ -56,7 +56,8 @@ class Loaded(Generic[T_co]):
         text: The file's text, whole.
         path: Where it was, or the name under which it was parsed.
         fingerprint: SHA-256 of the UTF-8 text, in hexadecimal.
-        attachments: Text of each file that this one names (Touchstone, tables), by the name that it uses.
+        attachments: Text of each file that this one names (Touchstone, tables), by the name that it uses; of a folder
+            of drivers, whose name ends in ``/`` then, the fingerprints of its files.
         spelt: Key as the file spells it, by table and key in the model's units, where the two differ.
     """
 
@@ -137,10 +138,28 @@ def read_bench(path: Path | str) -> Loaded[Bench]:
             faults.extend(found.faults)
     if faults:
         raise FileFaults(faults)
+    drivers = loaded.model.bench.drivers
+    if drivers is not None and (path.parent / drivers).is_dir():
+        attachments[f"{drivers}/"] = fingerprints_of(path.parent / drivers)
     loaded = replace(loaded, attachments=attachments)
     deviation_tables(loaded)
     register_table(loaded)
     return loaded
+
+
+def fingerprints_of(folder: Path) -> str:
+    """A line for each Python file below a folder, in the order of names: its SHA-256, and its path there.
+
+    Not the files themselves, which may hold what belongs in no store.
+    """
+    lines = []
+    for file in sorted(folder.rglob("*.py")):
+        try:
+            digest = hashlib.sha256(file.read_bytes()).hexdigest()
+        except OSError as error:
+            raise FileFaults([_unreadable(file, f"it cannot be read: {error.strerror or error}")]) from None
+        lines.append(f"{digest}  {file.relative_to(folder).as_posix()}\n")
+    return "".join(lines)
 
 
 def deviation_tables(bench: Loaded[Bench]) -> dict[str, Loaded[DeviationTable]]:

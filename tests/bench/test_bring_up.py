@@ -71,6 +71,24 @@ def test_safety_comes_before_protection_before_bias_before_codes_before_the_cham
     assert bench.first("chamber", "prepare") < bench.first("chamber", "conditioning")
 
 
+@pytest.mark.parametrize("unread", [(), ("supply",), ("tone_1", "supply")])
+def test_what_cannot_be_read_back_is_not_called_confirmed(
+    make_bench: MakeBench, make_places: Callable[[Any], Places], unread: tuple[str, ...]
+) -> None:
+    """A table without the query answers with the word last sent, which confirms nothing."""
+    bench, reports = make_bench(), []
+    setup = bench.setup
+    context = WakeUp(
+        make_places(bench), setup.part.model, setup.bench.model, (CONDITION,), bench.clock, {}, frozenset(unread)
+    )
+    bring_up(context, reports.append)
+    said = next(report for report in reports if report.startswith("safe state: "))
+
+    assert said.startswith("safe state: RF and bias off, confirmed by reading back")
+    expected = f", but for {', '.join(unread)}, whose table of deviations has no query for it" if unread else ""
+    assert said == f"safe state: RF and bias off, confirmed by reading back{expected}"
+
+
 def test_bring_up_never_switches_rf_on(make_bench: MakeBench, wake: Wake) -> None:
     """RF comes last, when the first condition has soaked and settled."""
     bench = make_bench()

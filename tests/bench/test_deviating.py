@@ -9,7 +9,7 @@ import pytest
 
 from bench.assemble import open_bench
 from bench.check import check_bench
-from bench.deviating import bench_faults, deviations_of, table_faults
+from bench.deviating import bench_faults, deviations_of, not_read_back, table_faults
 from bench.setups import setup_from_files
 from drivers.catalogue import DRIVERS
 from drivers.errors import InstrumentError, NotThere
@@ -163,3 +163,18 @@ def test_a_folder_of_drivers_that_is_not_there_is_named(folder: Path) -> None:
     (fault,) = bench_faults(read_bench(path))
 
     assert str(fault) == f"{path}, [bench] drivers: there is no folder {folder / 'mine'}"
+
+
+@pytest.mark.parametrize(
+    ("table", "unread"),
+    [
+        ('[header.":OUTP:STAT?"]\nmissing = true', {"tone_2"}),
+        ('[header.":OUTP:STAT"]\nmissing = "ask"', {"tone_2"}),
+        ('[header.":OUTP:STAT"]\nask = "RF?"', set()),
+        ('[header.":SOUR:POW:LEV:IMM:AMPL"]\nmissing = "ask"', set()),
+    ],
+)
+def test_an_output_that_nobody_can_ask_for_is_known(folder: Path, table: str, unread: set[str]) -> None:
+    """Its level is another thing: it is set and not read back, and does no harm while RF is off."""
+    assert faults(folder, table) == ""
+    assert not_read_back(read_bench(folder / "nimbus.bench.toml")) == unread

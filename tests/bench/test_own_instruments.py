@@ -248,11 +248,17 @@ def test_a_resumed_night_wants_a_changed_table_accepted_and_goes_on_with_the_one
     with open_store("nightbench.db") as store, pytest.raises(Stopped):
         start_run(setup_from_files(sequence), UNIT, "", store, hear, stop, lambda run, plan: None)
     (folder / TABLE).write_text("[deviations]\n", encoding="utf-8")
+    (source,) = (folder / "my_drivers").rglob("*.py")
+    source.write_text(f"{source.read_text('utf-8')}# by another hand\n", encoding="utf-8")
+    (folder / "my_drivers" / "another.py").write_text("", encoding="utf-8")
     before = sum(len(end.heard) for end in heard)
     refused = run_guarded(app, ["resume", "latest", "--json", "--no-report"])
     asked = capsys.readouterr().err
     assert refused == ExitCode.BAD_INPUT
     assert f"{TABLE}: line 2 was" in asked
+    file = source.relative_to(folder / "my_drivers").as_posix()
+    assert re.search(rf"drivers my_drivers/: {re.escape(file)} was [0-9a-f]{{12}}, is [0-9a-f]{{12}}\n", asked)
+    assert re.search(r"drivers my_drivers/: another.py was nothing, is [0-9a-f]{12}\n", asked)
     assert "--accept-change" in asked
     assert sum(len(end.heard) for end in heard) == before
 

@@ -11,6 +11,7 @@ from bench.assemble import open_bench
 from bench.bring_up import WakeUp, bring_up
 from bench.check import check_bench
 from bench.plan import make_plan
+from bench.source_power import levels_to_read
 from coverage_of_benches.nights import Night, Point, run_night
 from drivers.simulated.power_sensor import PowerSensor
 from edited_demo import edited_demo
@@ -187,3 +188,21 @@ def test_the_sensor_is_zeroed_while_every_source_is_off(make_bench: Any, make_pl
     for place in ("tone_1", "tone_2"):
         assert any(name == place and what == "make safe" for name, what in calls[:zeroed])
     assert ("power_meter", "prepare") in calls[:zeroed]
+
+
+def test_the_plan_counts_what_is_read_and_how_long_it_takes(looks: Looks) -> None:
+    """As many levels as a night really reads, each after its source has settled; a hundred averages of 20 ms each."""
+    setup, without = (
+        small({"noise_dbm = -60": "noise_dbm = -60\naverages = 100"}),
+        edited_demo(dict(list(SMALL.items())[1:])),
+    )
+    plan = make_plan(setup)
+    run_night(setup, UNIT, emitted)
+    source = setup.bench.model.instrument.tone_1
+    assert source is not None
+    each_s = setup.sequence.model.settle.tone_level_s + source.settle_s + 100 * 0.02
+
+    assert sum(levels_to_read(plan.conditions, setup, 2).values()) == 16
+    # Read once for each of the hundred, and it is the levels that are counted here.
+    assert plan.estimate.total_s - make_plan(without).estimate.total_s == pytest.approx(16 * each_s, rel=0.02)
+    assert {len(looks.tones) % 16} == {0}
