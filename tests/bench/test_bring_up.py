@@ -76,7 +76,8 @@ def test_what_cannot_be_read_back_is_not_called_confirmed(
     make_bench: MakeBench, make_places: Callable[[Any], Places], unread: tuple[str, ...]
 ) -> None:
     """A table without the query answers with the word last sent, which confirms nothing."""
-    bench, reports = make_bench(), []
+    bench = make_bench()
+    reports: list[str] = []
     setup = bench.setup
     context = WakeUp(
         make_places(bench), setup.part.model, setup.bench.model, (CONDITION,), bench.clock, {}, frozenset(unread)

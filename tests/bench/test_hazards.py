@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bench.dew_point import dew_point_c
 from bench.hazard import Hazard
 from bench.hazard_numbers import BURN_C, FROSTBITE_C
-from bench.dew_point import dew_point_c
 from bench.hazards import hazards
 from sequences.conditions import expand
 from sequences.read_files import Setup
