@@ -8,7 +8,7 @@ from collections.abc import Callable
 import pytest
 
 from bench.interlock_rules import interlock_faults, interlocks_of, own_rules
-from bench.interlocks import Interlock
+from bench.interlocks import Interlock, Watch
 from sequences.interlock_entry import InterlockName
 from sequences.read_files import Setup
 
@@ -86,3 +86,10 @@ def test_current_may_drift_as_far_as_the_part_says_or_five_percent(make_setup: M
     rules = [own_rules(part.model_copy(update={"limit": each}), bench, sequence, math.inf) for each in limits]
 
     assert [rule["current drift"].watch.highest for rule in rules] == [5.0, 4.0, 5.0]
+
+
+def test_a_range_is_said_as_people_say_it() -> None:
+    """An end that is not there is not spoken of."""
+    ranges = [(-math.inf, 2.0), (200.0, math.inf), (-50.0, 105.0)]
+
+    assert [Watch("x", "K", *ends, "").allowed for ends in ranges] == ["at most 2 K", "at least 200 K", "-50 … 105 K"]

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from http.server import BaseHTTPRequestHandler, HTTPServer
@@ -90,6 +93,32 @@ def test_a_command_that_hangs_is_ended_with_what_it_started(tmp_path: Path) -> N
     assert [(one.what, one.reason) for one in untold] == [("paused", "it did not end within 1 s")]
     assert begun.exists()
     assert _processes_with(str(begun)) == []
+
+
+def test_a_command_that_writes_without_end_fills_nothing() -> None:
+    """What it says goes nowhere, so no pipe fills up and no memory is taken: 32 MB on either stream, and it is told."""
+    code = "import sys; [stream.write('x' * 2**20) for stream in (sys.stdout, sys.stderr) for _ in range(32)]"
+
+    assert _told(_python(code), _message()) == []
+
+
+def test_a_command_that_leaves_a_process_behind_is_done_when_it_ends_itself(tmp_path: Path) -> None:
+    """A process of its own session, with every stream still open, holds up neither the next message nor the end."""
+    left = tmp_path / "left"
+    code = (
+        "import os, sys, time\n"
+        "if os.fork() == 0:\n"
+        "    os.setsid()\n"
+        "    open(sys.argv[1], 'a').write(f'{os.getpid()}\\n')\n"
+        "    time.sleep(600)\n"
+    )
+    before = time.monotonic()
+    try:
+        assert _told(_python(code, str(left)), _message("paused"), _message("done")) == []
+        assert time.monotonic() - before < 20.0  # the limit of one message
+    finally:
+        for process in _processes_with(str(left)):
+            os.kill(int(process), signal.SIGKILL)
 
 
 def _processes_with(argument: str) -> list[str]:
