@@ -12,7 +12,7 @@ from typing import Protocol
 
 from bench.events import EventKind, Facts
 from bench.flow import Flow
-from bench.job import StopSwitch
+from bench.hearing import Wishes
 from bench.places import Places
 from bench.safe_state import SafeStep, make_safe
 from bench.sequencer import Outcome
@@ -43,7 +43,7 @@ class Holding:
 
     places: Places
     clock: Clock
-    stop: StopSwitch
+    stop: Wishes
     flow: Flow
     watchkeeper: Watchkeeper
     say: Say
@@ -60,7 +60,6 @@ class Holding:
         """RF is off: the hold begins, because of an interlock or because a person asked."""
         cause = "; ".join(map(str, self.watchkeeper.clearing.breaches))
         self.flow.begins_to_hold()
-        self.stop.held = True
         bias = "bias stays on" if self.is_biased else "bias off"
         chamber = ""
         if self.places.chamber is not None and standing is not None:
@@ -87,7 +86,6 @@ class Holding:
         return Outcome.WAITING
 
     def _go_on(self) -> None:
-        self.stop.held = False
         lasted_s = self.flow.held_s()
         by_itself = bool(self.watchkeeper.clearing) and not self.flow.was_told_to_go_on
         why = "the interlock holds again" if by_itself else self._asked

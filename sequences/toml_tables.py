@@ -98,7 +98,7 @@ class Tables:
     def _model(
         self, raw: Mapping[str, Any], model: type[BaseModel], path: Path, spot: Spot, factor: Decimal
     ) -> dict[str, Any]:
-        annotations = {name: info.annotation for name, info in model.model_fields.items()}
+        annotations = {info.alias or name: info.annotation for name, info in model.model_fields.items()}
         return self._table(raw, annotations, path, spot, factor)
 
     def _table(

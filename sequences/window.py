@@ -7,6 +7,7 @@ forward (PEP 495, fold = 0).
 
 from __future__ import annotations
 
+import contextlib
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Annotated, Any, Literal, Self
 from zoneinfo import ZoneInfo
@@ -17,8 +18,9 @@ from sequences.part_file import FileModel
 
 
 def _hour(value: Any) -> time:
-    if isinstance(value, str) and len(value) == len("19:00"):
-        value = time.fromisoformat(value)
+    with contextlib.suppress(ValueError):
+        if isinstance(value, str) and len(value) == len("19:00"):
+            value = time.fromisoformat(value)
     if not isinstance(value, time) or value.tzinfo is not None:
         raise ValueError('a time of day such as "19:00" is wanted')
     return value
