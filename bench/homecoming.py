@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 from bench.errors import Paused, Tripped
 from bench.events import EventKind, Facts
+from bench.hearing import Wishes
 from bench.interlocks import Breach
-from bench.job import StopSwitch
 from bench.opening import (
     LAGS,
     NOT_SAFE,
@@ -32,7 +32,7 @@ from bench.safe_state import SafeStep, make_safe
 from bench.soak import SLOWER_FACTOR, Sample
 from bench.watchkeeping import Watchkeeper
 from drivers.errors import InstrumentError
-from drivers.timing import Clock
+from drivers.timing import Clock, left_s
 from sequences.interlock_entry import InterlockName
 from sequences.read_files import Setup
 
@@ -84,7 +84,7 @@ def why_not_to_go_on(cause: str, broken: tuple[Breach, ...], error: InstrumentEr
     of_chamber = [name for name in names if name in OF_THE_CHAMBER]
     if of_chamber:
         return f'the interlock "{of_chamber[0]}" has tripped'
-    return "" if names else f"the run has tripped: {cause}"
+    return "" if names else f"nothing shows that the chamber is not the cause ({cause})"
 
 
 class WayHome:
@@ -95,7 +95,7 @@ class WayHome:
     """
 
     def __init__(
-        self, places: Places, setup: Setup, clock: Clock, watchkeeper: Watchkeeper, stop: StopSwitch, say: Say
+        self, places: Places, setup: Setup, clock: Clock, watchkeeper: Watchkeeper, stop: Wishes, say: Say
     ) -> None:
         self._clock = clock
         self._say = say
@@ -161,7 +161,7 @@ class Homecoming:
     setup: Setup
     clock: Clock
     watchkeeper: Watchkeeper
-    stop: StopSwitch
+    stop: Wishes
     say: Say
 
     def go(self) -> tuple[SafeStep, ...]:
@@ -243,10 +243,10 @@ class Homecoming:
     def _sleep(self, wishes: int) -> None:
         """Wait until the next look. Raises Left as soon as somebody wishes to leave."""
         ends_s = self.clock.elapsed_s() + LOOK_S
-        while (left_s := ends_s - self.clock.elapsed_s()) > 0:
+        while (rest_s := left_s(self.clock, ends_s)) > 0:
             if self.stop.times > wishes:
                 raise Left
-            self.clock.sleep(min(left_s, WISH_LOOK_S))
+            self.clock.sleep(min(rest_s, WISH_LOOK_S))
 
     def to_idle(self) -> tuple[SafeStep, ...]:
         """Send the chamber to idle, and everything else to where it is already, confirmed by reading back."""

@@ -94,13 +94,15 @@ def test_the_demo_answers_where_everything_is_and_what_was_decided(demo: Demo) -
     answer = demo.answer.json
 
     assert set(answer) == {
-        "run", "store", "report", "log", "conditions", "decision", "not_tested", "elapsed_s", "bench_time_s",
+        "run", "store", "report", "log", "conditions", "decision", "not_tested", "elapsed_s", "bench_time_s", "skipped",
+        "safe_to_open",
     }  # fmt: skip
     assert answer["store"] == demo.store
     assert Path(answer["log"]).read_text(encoding="utf-8").endswith("exit: code 0\n")
     assert answer["report"] == str(demo.folder / "demo" / "report.html")
     assert answer["conditions"] == 42
     assert answer["decision"] in ("pass", "conditional pass")
+    assert answer["safe_to_open"]["board_temperature_c"] > answer["safe_to_open"]["dew_point_c"] + 5
     assert demo.answer.code == ExitCode.DONE
 
 
@@ -132,8 +134,8 @@ def test_plan_answers_every_condition_in_order_with_its_finish_time() -> None:
     answer = nightbench("plan", QUICK, "--json")
     plan = answer.json
 
-    watch = {"watch_every_s", "interlocks"}
-    keys = {"conditions", "estimate_s", "shares_s", "order", "not_tested", "hazards", "to_start", "safety"} | watch
+    more = {"watch_every_s", "interlocks", "dry_out_c"}
+    keys = {"conditions", "estimate_s", "shares_s", "order", "not_tested", "hazards", "to_start", "safety"} | more
     assert set(plan) == keys
     assert plan["watch_every_s"] == 10.0
     rules = {rule["name"]: rule for rule in plan["interlocks"]}
@@ -142,7 +144,8 @@ def test_plan_answers_every_condition_in_order_with_its_finish_time() -> None:
     assert len(plan["order"]) == plan["conditions"] == 42
     finish_s = [condition["finish_s"] for condition in plan["order"]]
     assert finish_s == sorted(finish_s)
-    assert finish_s[-1] == pytest.approx(plan["estimate_s"])
+    assert finish_s[-1] + plan["shares_s"]["return"] == pytest.approx(plan["estimate_s"], abs=0.2)
+    assert plan["dry_out_c"] is None  # 85 °C come after the cold
     assert sum(plan["shares_s"].values()) == pytest.approx(plan["estimate_s"], abs=0.2)
     hazard = {"severity", "name", "title", "cause", "consequence", "action", "source", "acknowledge", "takes"}
     assert hazard == set(plan["hazards"][0])

@@ -61,7 +61,7 @@ def test_every_reading_has_a_name_that_frames_know(
     places = make_places(bench)
     readings = read_condition(places, reader(quick, places), CONDITION, quick.sequence.model.measure)
 
-    others = ("source_1", "source_2", "small_signal", SINGLE, NOISE)
+    others = ("source_1", "source_2", "small_signal", "sensor", SINGLE, NOISE)
     assert all(name.startswith(others) for name in set(READINGS) - set(readings))
     assert set(readings) <= set(READINGS)
 

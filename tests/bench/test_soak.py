@@ -257,7 +257,7 @@ def test_a_chamber_at_its_rate_is_never_late_and_one_that_does_not_arrive_always
     first = standing.judge(Sample(0.0, TARGET_C - distance_k, None))
     before = standing.judge(Sample(limit_s - 1.0, TARGET_C - distance_k, None))
     after = standing.judge(Sample(limit_s + 1e-3, TARGET_C - distance_k, None))
-    is_there = distance_k <= rule.air_within_k
+    is_there = abs((TARGET_C - distance_k) - TARGET_C) <= rule.air_within_k
 
     assert (first.state, before.state) == ("waiting", "waiting") or is_there
     assert is_there or after.state == "gave up"
