@@ -87,7 +87,7 @@ class Runner(Rests):
 
     def _act(self, state: State) -> Outcome:
         self._state = state
-        self._stop.held = state in (State.HOLDING, State.HELD)
+        self._stop.held = state is State.HELD
         due = self._flow.turn(state)
         if due is not None:
             return due
