@@ -175,7 +175,7 @@ def test_the_paths_that_the_developers_guide_names_exist() -> None:
 #: Table → kind of file that has it.
 KIND_OF_TABLE = {
     **dict.fromkeys(("part", "gain_codes", "supply_mode", "absolute_maximum", "operating", "limit"), "part"),
-    **dict.fromkeys(("bench", "instrument", "path_loss", "fixture", "interlock", "simulation"), "bench"),
+    **dict.fromkeys(("bench", "instrument", "path_loss", "fixture", "dry_out", "interlock", "simulation"), "bench"),
     **dict.fromkeys(("deviations", "header"), "table of deviations"),
     **dict.fromkeys(("modbus", "registers", "alarm"), "register table"),
     "tell": "whom to tell",

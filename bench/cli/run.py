@@ -207,6 +207,7 @@ def _answer(
     from bench.opening import door_json, door_text
 
     if as_json:
+        safe = door_json(door)
         print_json(
             {
                 "run": night.run,
@@ -215,7 +216,7 @@ def _answer(
                 "log": log or None,
                 "conditions": night.conditions,
                 "decision": report.decision,
-                "safe_to_open": door_json(door),
+                "safe_to_open": None if safe is None else {**safe},
                 "skipped": night.skipped,
                 "not_tested": sum(limit.decision == "not tested" for limit in report.limits),
                 "elapsed_s": round(elapsed_s, 3),
