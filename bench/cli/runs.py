@@ -153,7 +153,9 @@ def _one_run(
             {"at": event.at.isoformat(), "kind": event.kind, "text": event.text, "facts": dict(event.facts)}
             for event in events
         ]
-        print_json(_run_json(line, log, guard, process) | {"safe_to_open": None if door is None else {**door}, "events": found})
+        print_json(
+            _run_json(line, log, guard, process) | {"safe_to_open": None if door is None else {**door}, "events": found}
+        )
         return
     out = console()
     out.print(table_of(f"Run {line.id}", ("Time (UTC)", "Event", "What"), [_row(event, values) for event in events]))
