@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
@@ -72,6 +73,42 @@ class Plan:
     def safe_to_open(self, now: datetime) -> datetime | None:
         """When the chamber may be opened, if the run began now; None if nobody will say so."""
         return None if self.opening is None else now + timedelta(seconds=self.estimate.total_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Evening:
+    """How a run that is started now lies in the window of its sequence.
+
+    Attributes:
+        begins, closes: The opening that it begins in, UTC.
+        ends: When the last condition will be complete, over as many openings as it takes where the run waits for them;
+            None if it stops when the window closes. Soaks that each opening begins with are not counted.
+        done: How many conditions are complete when the first opening is over.
+    """
+
+    begins: datetime
+    closes: datetime
+    ends: datetime | None
+    done: int
+
+
+def evening(plan: Plan, now: datetime) -> Evening | None:
+    """How a run of ``plan`` that is started at ``now`` lies in its window; None without one."""
+    window = plan.setup.sequence.model.sequence.window
+    if window is None:
+        return None
+    opens, closes = window.opening(now)
+    begins = max(opens, now)
+    finish_s = plan.estimate.finish_s
+    room_s, left_s = (closes - begins).total_seconds(), finish_s[-1] if finish_s else 0.0
+    done = bisect_right(finish_s, room_s)
+    begin, close = begins, closes
+    while (close - begin).total_seconds() < left_s:
+        if window.at_end == "stop":
+            return Evening(begins, closes, None, done)
+        left_s -= (close - begin).total_seconds()
+        begin, close = window.opening(close)
+    return Evening(begins, closes, begin + timedelta(seconds=left_s), done)
 
 
 def make_plan(setup: Setup) -> Plan:

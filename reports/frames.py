@@ -70,6 +70,14 @@ def no_curves() -> pd.DataFrame:
     return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in columns.items()})
 
 
+def none_skipped() -> pd.DataFrame:
+    """The skipped conditions of a run that left none out: the columns, and no row."""
+    columns = {**AXES, "reason": "str"}
+    frame = pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in columns.items()})
+    frame.index = pd.Index((), dtype="int64", name="condition")
+    return frame
+
+
 class FrameFault(ValueError):
     """A frame does not have the columns, types or keys that this module promises."""
 
@@ -128,6 +136,8 @@ class RunFrames:
         deviation_gaps: What an instrument's table of deviations leaves unchecked, in clauses, by place.
         residual: A run of the same bench with a through in the unit's place, if its readings are to say what sources,
             combiner and analyzer contribute; else the bench file's figures say it.
+        skipped: Conditions that were left out as their instruments failed in every attempt; index and ``AXES`` as in
+            ``conditions``, and ``reason``.
     """
 
     facts: RunFacts
@@ -144,6 +154,7 @@ class RunFrames:
     de_embedding: DeEmbedding = field(default_factory=DeEmbedding)
     deviation_gaps: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     residual: RunFrames | None = None
+    skipped: pd.DataFrame = field(default_factory=none_skipped)
 
     def __post_init__(self) -> None:
         _check("conditions", self.conditions, (*AXES, "flag"))

@@ -165,6 +165,8 @@ def _meta(report: Report) -> Iterator[tuple[str, str]]:
         yield "Duration", duration_text((facts.ended - facts.began).total_seconds())
     yield "State", facts.state
     yield "Conditions", _conditions_text(report)
+    if len(report.skipped):
+        yield "Skipped", f"{len(report.skipped):,} conditions; a limit that lacks one is a conditional pass at most"
     flagged = int((report.conditions["flag"] != "").sum())
     if flagged:
         yield "Flagged", f"{flagged:,} conditions, see below"
@@ -306,6 +308,8 @@ def _conditions(report: Report) -> Iterator[tuple[str, str]]:
     for flag, count in report.conditions["flag"].value_counts().items():
         if flag:
             yield "Flagged", f"{count:,} conditions: {flag}"
+    for reason, count in report.skipped["reason"].value_counts().items():
+        yield "Skipped", f"{count:,} conditions, which failed in every attempt: {reason}"
     for axis in AXES:
         values = report.conditions[axis].unique().tolist()
         text = axis_values_text(axis, values) if values else "–"

@@ -6,7 +6,7 @@ Rule: writers do no arithmetic; every number that is shown is here, in the unit 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,7 +20,7 @@ from reports.corrections import Corrections, corrections
 from reports.decisions import UNDECIDED, Decision, decide, margin, overall, worst
 from reports.derive import Characteristic, derive_each, settled_table
 from reports.errors import CannotDerive
-from reports.frames import AXES
+from reports.frames import AXES, none_skipped
 from reports.memory import give_back
 from reports.uncertainty import COVERAGE, BudgetLine, Settled, Uncertain, coverage_factor, truncated_dof
 from reports.wide_readings import wide_readings
@@ -72,6 +72,8 @@ class LimitResult:
         conformity_probability: Smallest probability of conformity (JCGM 106:2012, 7) over the conditions that decide.
             A bounded value counts as if it were measured: where it decides, the true value is no worse. None if not
             tested.
+        skipped: How many conditions that the limit holds for were left out, as their instruments failed in every
+            attempt. They too keep a pass from being more than conditional.
     """
 
     characteristic: str
@@ -93,6 +95,7 @@ class LimitResult:
     rule: DecisionRule
     guard_band_factor: float
     conformity_probability: float | None
+    skipped: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +139,7 @@ class Report:
         characteristics: Long table: ``characteristic``, ``condition`` (number), the axes, ``value``,
             ``standard_uncertainty``, ``expanded_uncertainty``, ``dof``, ``bound`` (0 measured, 1 at least, −1 at
             most), ``unit`` (of ``CHARACTERISTICS``, not of the limit), ``flag`` of the condition.
-        readings, conditions: As handed over.
+        readings, conditions, skipped: As handed over.
         budgets: One per characteristic that the run holds.
         coverage_statement: What U means, and what of the bench itself it counts or leaves out.
         corrections: What was done to the readings, with which numbers.
@@ -162,6 +165,7 @@ class Report:
     corrections: Corrections
     cascades: pd.DataFrame = field(default_factory=no_cascades)
     typical: tuple[TypicalValue, ...] = ()
+    skipped: pd.DataFrame = field(default_factory=none_skipped)
 
 
 def summarise(frames: RunFrames) -> Report:
@@ -193,13 +197,16 @@ def summarise(frames: RunFrames) -> Report:
         if number not in held:
             held[number] = _held_against(limit, nothing, frames.conditions, axes)
     order = [word for word in CHARACTERISTICS if word in settled]
-    results_in_order = tuple(held[number] for number in range(len(frames.part.limit)))
+    results_in_order = tuple(
+        _with_skipped(held[number], limit, frames.skipped) for number, limit in enumerate(frames.part.limit)
+    )
     cautions, corrected = (*statements(frames), *caveats(frames, wide)), corrections(frames, wide)
     give_back()  # before the two long tables are made
     characteristics = settled_table({word: settled[word] for word in order}, frames.conditions)
     # The table holds all of it; what it was made of would stand beside the cascades, the longest table of a long run.
     del wide
     settled.clear()
+    give_back()
     return Report(
         facts=frames.facts,
         part=frames.part,
@@ -218,7 +225,18 @@ def summarise(frames: RunFrames) -> Report:
         caveats=cautions,
         corrections=corrected,
         cascades=cascade_table(frames.part, frames.conditions, stages),
+        skipped=frames.skipped,
     )
+
+
+def _with_skipped(result: LimitResult, limit: Limit, skipped: pd.DataFrame) -> LimitResult:
+    """The result with what is not known: the worst condition may be one of those that were left out."""
+    meant = sum(
+        all(matcher.matches(row[axis]) for axis, matcher in limit.where.items())
+        for row in skipped[list(AXES)].to_dict("records")
+    )
+    decision: Decision = "conditional pass" if meant and result.decision == "pass" else result.decision
+    return replace(result, skipped=meant, decision=decision)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

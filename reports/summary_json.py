@@ -16,11 +16,12 @@ if TYPE_CHECKING:
 _LIMIT_KEYS = (
     "characteristic", "unit", "where", "min", "max", "worst_value", "expanded_uncertainty", "margin", "decision",
     "worst_condition", "conditions", "bounded", "rule", "conformity_probability",
+    "skipped",
 )  # fmt: skip
 
 
 def summary_json(report: Report) -> str:
-    """``run``, ``unit``, ``part``, ``decision``, ``limits``, ``cascades``, ``typical``; null is what is not there.
+    """``run``, ``unit``, ``part``, ``decision``, ``skipped``, ``limits``, ``cascades``, ``typical``; null: not there.
 
     Values of a limit are in its own ``unit``; ``worst_condition`` maps axes to values in SI base units and °C.
     ``typical`` holds the values over several units, see ``TypicalValue``; it is empty for a unit by itself. Its
@@ -33,6 +34,9 @@ def summary_json(report: Report) -> str:
         "unit": report.facts.unit,
         "part": report.part.part.name,
         "decision": report.decision,
+        "skipped": [
+            {"condition": int(str(number)), "reason": row["reason"]} for number, row in report.skipped.iterrows()
+        ],
         "limits": [_limit(limit) for limit in report.limits],
         "cascades": _cascades(report),
         "typical": [{key: _plain(fact) for key, fact in asdict(line).items()} for line in report.typical],

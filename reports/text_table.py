@@ -67,7 +67,8 @@ def conformity_text(limit: LimitResult) -> str:
 
 def counted_text(limit: LimitResult) -> str:
     """Number of conditions, and how many of them only bound the characteristic."""
-    return f"{limit.conditions} ({limit.bounded} bounded)" if limit.bounded else str(limit.conditions)
+    notes = [f"{count} {word}" for count, word in ((limit.bounded, "bounded"), (limit.skipped, "skipped")) if count]
+    return f"{limit.conditions} ({', '.join(notes)})" if notes else str(limit.conditions)
 
 
 def _row(limit: LimitResult) -> tuple[str, ...]:

@@ -52,9 +52,12 @@ def show_decisions(report: Report) -> None:
 def whole_text(report: Report) -> str:
     """What a reader of the verdict must not overlook: limits that were not tested, conditions that are not there."""
     tested = sum(limit.decision != "not tested" for limit in report.limits)
-    done, planned = len(report.conditions), report.facts.planned
+    done, planned, skipped = len(report.conditions), report.facts.planned, len(report.skipped)
     text = "" if tested == len(report.limits) else f" on {tested} of {len(report.limits)} limits, the rest not tested"
-    return text if done == planned else f"{text}; run {report.facts.state} at {done} of {planned} conditions"
+    if done == planned:
+        return text
+    left_out = f", {skipped} skipped after failing in every attempt" if skipped else ""
+    return f"{text}; run {report.facts.state} at {done} of {planned} conditions{left_out}"
 
 
 def _line(cells: dict[str, str]) -> Text:

@@ -11,6 +11,8 @@ from bench.cli.options import BenchFile, Json, PartFile, SequenceFile
 from bench.cli.output import Plain, console, duration_text, print_json, table_of
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from bench.hazard import Hazard
     from bench.interlocks import Interlock
     from bench.plan import Plan
@@ -52,6 +54,7 @@ def plan_json(made: Plan) -> dict[str, Plain]:
             {**condition.as_dict(), "finish_s": round(finish_s, 1)}
             for condition, finish_s in zip(made.conditions, made.estimate.finish_s, strict=True)
         ],
+        "window": _window_json(made),
         "not_tested": [limit_text(limit) for limit in made.unmet_limits()],
         "watch_every_s": made.setup.bench.model.bench.watch_every_s,
         "interlocks": [interlock_json(rule) for rule in interlocks_of(made.setup, made.estimate.total_s).values()],
@@ -61,6 +64,22 @@ def plan_json(made: Plan) -> dict[str, Plain]:
             "acknowledge": [hazard.name for hazard in made.hazards if hazard.acknowledge],
         },
         "safety": NOT_A_SAFETY_DEVICE,
+    }
+
+
+def _window_json(made: Plan) -> Plain:
+    from bench.assemble import clock_of
+    from bench.plan import evening
+
+    found = evening(made, clock_of(made.setup.bench.model).now())
+    if found is None:
+        return None
+    return {
+        "begins": found.begins.isoformat(),
+        "closes": found.closes.isoformat(),
+        "ends": None if found.ends is None else found.ends.isoformat(),
+        "done_when_it_closes": found.done,
+        "fits": found.ends is not None and found.ends <= found.closes,
     }
 
 
@@ -129,6 +148,8 @@ def show_plan(made: Plan) -> None:
     out.print(f"{len(made.conditions)} conditions, about [bold]{duration_text(made.estimate.total_s)}[/] ({shares})")
     out.print(f"Begun {_clock_text(begins)}, the last condition is done {_clock_text(made.finishes(begins))}.")
     out.print(_return_text(made, begins))
+    for line in _window_texts(made, begins):
+        out.print(line)
     out.print(_fault_text(facts))
     out.print(f"{_watch_text(made)}\n")
     unmet = made.unmet_limits()
@@ -191,6 +212,24 @@ def _show_what_it_takes(found: tuple[Hazard, ...]) -> None:
 
 def _part_name(made: Plan) -> str:
     return made.setup.part.model.part.name
+
+
+def _window_texts(made: Plan, now: datetime) -> Iterator[str]:
+    """How the run lies in its window; a warning if it does not fit."""
+    from bench.plan import evening
+
+    window, found = made.setup.sequence.model.sequence.window, evening(made, now)
+    if window is None or found is None:
+        return
+    begins, closes = (f"{window.local(at):%a %d %b %H:%M}" for at in (found.begins, found.closes))
+    waits = "at once" if found.begins == now else f"when it opens, {begins}"
+    yield f"Window {window}: the run begins {waits}; it closes {closes}."
+    count = f"{found.done} of {len(made.conditions)} conditions are done by then"
+    if found.ends is None:
+        yield f"[bold]WARNING: the run does not fit: {count}, and it stops. Resume goes on with the rest.[/]"
+    elif found.ends > found.closes:
+        ends = f"{window.local(found.ends):%a %d %b %H:%M}"
+        yield f"[bold]WARNING: the run does not fit: {count}. It goes on at the next opening and ends {ends} or later.[/]"
 
 
 def _fault_text(facts: SequenceFacts) -> str:

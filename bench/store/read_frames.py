@@ -21,7 +21,7 @@ from bench.store.curves import unpack_curve
 from bench.store.faults import store_faults
 from bench.store.read_runs import events, run_line, run_texts
 from bench.store.records import RunLine, RunTexts
-from reports.frames import CURVE_COLUMNS, S_PARAMETERS, HazardNote, RunFacts, RunFrames, no_curves
+from reports.frames import CURVE_COLUMNS, S_PARAMETERS, HazardNote, RunFacts, RunFrames, no_curves, none_skipped
 from sequences.errors import FileFaults
 from sequences.rating_checks import FileNames
 from sequences.read_files import Setup, deviation_gaps, deviation_tables, parse_setup
@@ -48,6 +48,7 @@ def read_frames(engine: Engine, where: str, run: str) -> RunFrames:
         curves = _curves(connection, run)
         instruments = _instruments(connection, run)
         hazards = _hazards(connection, run)
+        skipped = _skipped(connection, run)
     columns = {
         "at": pd.Series([one.at for one in noted], dtype="datetime64[us, UTC]"),
         "kind": pd.Series([one.kind for one in noted], dtype="str"),
@@ -67,6 +68,7 @@ def read_frames(engine: Engine, where: str, run: str) -> RunFrames:
         curves=curves,
         de_embedding=setup.de_embedding,
         deviation_gaps=deviation_gaps(setup.bench),
+        skipped=skipped,
     )
 
 
@@ -102,6 +104,21 @@ def _conditions(connection: Connection, run: str) -> tuple[pd.DataFrame, npt.NDA
     numbers = np.full(int(keys.max(initial=-1)) + 1, -1, dtype=np.int64)
     numbers[keys] = frame.index.to_numpy()
     return frame, numbers
+
+
+def _skipped(connection: Connection, run: str) -> pd.DataFrame:
+    """Conditions that were left out, in run order."""
+    condition = tables.condition.c
+    query = (
+        select(condition.number, *(condition[name] for name in tables.AXES), condition.skipped)
+        .where(condition.run == run, condition.skipped != "")
+        .order_by(condition.number)
+    )
+    empty = none_skipped()
+    rows = connection.execute(query).all()
+    frame = pd.DataFrame([tuple(row)[1:] for row in rows], columns=empty.columns).astype(empty.dtypes.to_dict())
+    frame.index = pd.Index([row.number for row in rows], dtype="int64", name="condition")
+    return frame
 
 
 def _readings(connection: Connection, run: str, numbers: npt.NDArray[np.int64]) -> pd.DataFrame:

@@ -31,10 +31,10 @@ BENCH = str(demo_file("nimbus.bench.toml"))
 PART = demo_file("virga-2.part.toml")
 
 #: ``summary.json`` and what follows from it, as other tools may rely on.
-SUMMARY = {"run", "unit", "part", "decision", "limits", "cascades", "typical"}
+SUMMARY = {"run", "unit", "part", "decision", "skipped", "limits", "cascades", "typical"}
 LIMIT = {
     "characteristic", "unit", "where", "min", "max", "worst_value", "expanded_uncertainty", "margin", "decision",
-    "worst_condition", "conditions", "bounded", "rule", "conformity_probability",
+    "worst_condition", "conditions", "bounded", "rule", "conformity_probability", "skipped",
 }  # fmt: skip
 
 

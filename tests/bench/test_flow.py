@@ -154,7 +154,7 @@ def whole(make_run: MakeRun) -> FlowRun:
 # --- The law
 
 
-@settings(max_examples=15)
+@settings(max_examples=12, deadline=None)
 @given(data=st.data())
 @pytest.mark.parametrize("bias", ["bias off", "bias on"])
 def test_whatever_people_wish_the_readings_are_those_of_an_undisturbed_run(
@@ -167,7 +167,8 @@ def test_whatever_people_wish_the_readings_are_those_of_an_undisturbed_run(
     words = st.sampled_from(["hold", "go on", "toggle", "after", "stop"])
     calls = st.integers(0, 2 * len(whole.bench.journal))
     wishes = data.draw(st.lists(st.tuples(calls, words), max_size=8))
-    edits = facts(f'while_paused = "{bias}"')
+    # A hold that is wished again right after go on is one that nobody ends.
+    edits = facts(f'while_paused = "{bias}"', "longest_pause_min = 2")
     run, book, before = make_run(edits), MemoryBook(), 0
     while True:
         _wish(run, wishes, before)

@@ -13,7 +13,7 @@ from reports.typical_values import TypicalValue
 
 LIMIT_KEYS = {
     "characteristic", "unit", "where", "min", "max", "worst_value", "expanded_uncertainty", "margin", "decision",
-    "worst_condition", "conditions", "bounded", "rule", "conformity_probability",
+    "worst_condition", "conditions", "bounded", "rule", "conformity_probability", "skipped",
 }  # fmt: skip
 
 
@@ -29,7 +29,7 @@ def test_the_summary_has_the_promised_keys_and_no_others(report: Report) -> None
     """Other tools rely on them: six of the run, and fourteen for each limit; one unit has no typical values."""
     summary = _read(report)
 
-    assert set(summary) == {"run", "unit", "part", "decision", "limits", "cascades", "typical"}
+    assert set(summary) == {"run", "unit", "part", "decision", "skipped", "limits", "cascades", "typical"}
     assert summary["typical"] == []
     assert [set(limit) for limit in summary["limits"]] == [LIMIT_KEYS] * len(report.limits)
 
