@@ -29,6 +29,7 @@ from reports.cascade_combinations import (
 )  # fmt: skip
 from reports.cascade_spread import Drawn, blocks
 from reports.derive import Characteristic
+from reports.memory import give_back
 from reports.uncertainty import Cause, FloatArray, Rows, Settled, Uncertain
 
 if TYPE_CHECKING:
@@ -262,6 +263,7 @@ def _assembled(run: Run, found: list[_Prediction]) -> pd.DataFrame:
         _SETTLED, ("value", "standard_uncertainty", "dof", "expanded_uncertainty", "bound"), strict=True
     ):
         columns[word] = np.concatenate(values.pop(name))
+        give_back()
     order = [*(name for name in columns if name not in _COLUMNS), *_COLUMNS]
     # All columns were made here, so nobody else can change them; copying them would double the peak of a long run.
     return pd.DataFrame({name: columns[name] for name in order}, copy=False)
