@@ -36,7 +36,7 @@ _TOLD: Mapping[str, What] = {
 def what_to_tell(event: Event) -> What | None:
     """What an event is to people; None for what can wait until somebody looks."""
     if event.kind == "run ended":
-        return "done" if event.text == "done" else None
+        return "done" if event.text in ("done", "incomplete") else None
     return _TOLD.get(event.kind)
 
 

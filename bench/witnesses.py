@@ -79,6 +79,8 @@ class Witnesses:
         """Hear one event."""
         self._last = (event.at, self._clock.elapsed_s())
         self._left, self._total = int(event.facts.get("left", self._left)), int(event.facts.get("total", self._total))
+        if event.kind == "run ended":  # what was skipped is left still
+            self._left += int(event.facts.get("skipped", 0))
         self._end_heard = self._end_heard or event.kind in ("tripped", "stopped", "run ended")
         self._write(lambda log: log.event(event))
         self._tell(event)

@@ -200,6 +200,7 @@ def test_an_address_that_fails_is_named_by_its_kind_alone(
     ("kind", "text", "what"),
     [
         ("run ended", "done", "done"),
+        ("run ended", "incomplete", "done"),
         ("run ended", "tripped", None),
         ("run ended", "stopped", None),
         ("tripped", "board at 95 °C", "tripped"),

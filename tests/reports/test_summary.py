@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Protocol
 
 import numpy as np
@@ -188,3 +189,17 @@ def test_the_worst_condition_is_never_one_that_decides_nothing(make_night: MakeN
     assert result.decision == "conditional pass"
     assert result.worst_number != 4
     assert result.worst_value == pytest.approx(43.4, abs=1.0)
+
+
+def test_conditions_that_were_skipped_keep_a_pass_conditional(make_night: MakeNight) -> None:
+    """The worst condition may be one of them; a limit that does not hold for them is a pass still."""
+    frames, _ = make_night(limits=(_limit("gain", "dB", min=-100.0),))
+    kept, left_out = frames.conditions.drop(index=0), frames.conditions.loc[[0]].drop(columns="flag")
+    readings = frames.readings[frames.readings["condition"] != 0]
+    skipped = left_out.assign(reason="no reply (tried 3 times)")
+    whole = summarise(replace(frames, conditions=kept, readings=readings)).limits[0]
+    lacking = summarise(replace(frames, conditions=kept, readings=readings, skipped=skipped))
+
+    assert (whole.decision, whole.skipped) == ("pass", 0)
+    assert (lacking.limits[0].decision, lacking.limits[0].skipped) == ("conditional pass", 1)
+    assert lacking.decision == "conditional pass"
