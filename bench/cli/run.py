@@ -231,6 +231,8 @@ def _answer(
         f"{night.conditions} conditions{now}, {duration_text(night.bench_time_s)} on the bench, "
         f"{duration_text(elapsed_s)} here"
     )
+    if night.skipped:
+        out.print(f"{night.skipped} skipped; to try them again, {resume_hint(night.run, store_name)}", soft_wrap=True)
     if door_text(door):
         out.print(door_text(door), soft_wrap=True, markup=False)
     out.print(f"store:  {store_name}", soft_wrap=True)
