@@ -8,7 +8,6 @@
     ├── RunInUse        another process is writing the run
     ├── Changed         what a run rests on is not as it was when it began
     ├── Tripped         an interlock was broken; the bench has been made safe
-    ├── Paused          an interlock asks for a hold; never leaves the run
     ├── NotGoingOn      a wish was meant for a run that does not go on here, or does not answer
     ├── Stopped         the user stopped the run; the bench has been made safe
     └── UnsafeBench     the safe state could not be confirmed: a person must go to the bench
@@ -117,8 +116,8 @@ class Tripped(BenchError):
         self.run = run
 
 
-class Paused(BenchError):
-    """An interlock whose action is to pause was broken; the run takes RF away and holds."""
+class Paused(Exception):
+    """An interlock whose action is to pause was broken: the run takes RF away and holds. Never leaves the run."""
 
 
 class NotGoingOn(BenchError):
