@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from bench.clocks import RealClock, ScaledClock, SimulatedClock
 from bench.code_lines import with_latches
 from bench.deviating import deviations_of, own_folder, table_faults
+from bench.hearing import NotedClock
 from bench.modbus import open_chamber, served
 from bench.places import ROLE_OF_PLACE, Places
 from bench.recording import ExchangeLog
@@ -57,6 +58,7 @@ class Seat:
         make: The driver's class.
         deviations: Where the instrument's words differ.
         clock: Clock that dates the exchanges.
+        waits: Clock that the line waits on and decides by; None for ``clock``.
     """
 
     place: str
@@ -65,11 +67,12 @@ class Seat:
     make: DriverClass
     deviations: Deviations | None
     clock: Clock
+    waits: Clock | None = None
 
     def messages(self, note: Callable[[Exchange], None]) -> Messages:
         """New messages over the line; each exchange goes to ``note``."""
         within_s = min(WHY_WITHIN_S, self.entry.timeout_s)
-        return Messages(self.link, self.place, self.clock, note, self.deviations, within_s)
+        return Messages(self.link, self.place, self.clock, note, self.deviations, within_s, self.waits)
 
     def driver(self, note: Callable[[Exchange], None]) -> Any:
         """A new driver, wired as the bench file says; sends nothing."""
@@ -90,15 +93,15 @@ class OpenBench:
 
     Attributes:
         places: Drivers by place.
-        clock: The run's clock.
-        log: Every exchange since it was last taken.
+        clock: The run's clock, which ticks with the log.
+        log: Every exchange since it was last taken, and each wait.
         rig: The simulated rig, whose truth tests may ask for; None on a real bench.
         gaps: What tables of deviations leave unchecked, in clauses, by place.
         seats: Lines and classes by place, for who wants a driver of his own beside those of ``places``.
     """
 
     places: Places
-    clock: Clock
+    clock: NotedClock
     log: ExchangeLog
     rig: Rig | None
     gaps: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
@@ -138,13 +141,14 @@ def open_bench(
     that is given, so that a resumed night does not happen before its beginning.
     """
     bench = loaded.model
-    clock = clock_of(bench, goes_on_from)
+    true = clock_of(bench, goes_on_from)
     log = ExchangeLog()
+    clock = NotedClock(true, log)
     rig: Rig | None = None
     with ExitStack() as stack:
         modbus_at: int | None = None
         if bench.is_in_process:
-            rig, ends, manager = _simulated(loaded, part, unit, clock, through=through)
+            rig, ends, manager = _simulated(loaded, part, unit, true, through=through)
             modbus_at = stack.enter_context(served(bench.instrument.chamber, ends))
         else:
             manager = resource_manager(bench.bench.visa_library)
@@ -163,14 +167,19 @@ def _close(seats: Mapping[str, Seat]) -> None:
 
 
 def _modbus_chamber(
-    loaded: Loaded[Bench], clock: Clock, log: ExchangeLog, stack: ExitStack, at: int | None, missing: Missing | None
+    loaded: Loaded[Bench],
+    clock: NotedClock,
+    log: ExchangeLog,
+    stack: ExitStack,
+    at: int | None,
+    missing: Missing | None,
 ) -> dict[str, Any]:
     """The chamber by its place if it speaks Modbus; nothing else does."""
     entry, table = loaded.model.instrument.chamber, register_table(loaded)
     if entry is None or table is None:
         return {}
     try:
-        chamber, line = open_chamber(entry, table.model, clock, log.note, at)
+        chamber, line = open_chamber(entry, table.model, clock.true, log.note, at)
     except NotThere as error:
         if missing is None:
             raise
@@ -198,7 +207,7 @@ def _simulated(
 def _places(
     loaded: Loaded[Bench],
     manager: pyvisa.ResourceManager,
-    clock: Clock,
+    clock: NotedClock,
     log: ExchangeLog,
     seats: dict[str, Seat],
     missing: Missing | None,
@@ -221,7 +230,7 @@ def _places(
                 raise
             missing[place] = error
             continue
-        seats[place] = Seat(place, entry, link, make, deviations, clock)
+        seats[place] = Seat(place, entry, link, make, deviations, clock.true, clock)
         drivers[place] = seats[place].driver(log.note)
     return Places(**drivers)
 

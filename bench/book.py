@@ -9,7 +9,7 @@ from datetime import datetime
 from bench.events import PROGRESS_ONLY, Event
 from bench.hazard import Hazard
 from bench.store.curves import Curve
-from bench.store.records import InstrumentRecord, RunState
+from bench.store.records import InstrumentRecord, RunState, SessionRecord
 from bench.store.run_writer import RunWriter
 from drivers.messages import Exchange
 from drivers.roles import Identity
@@ -26,6 +26,10 @@ class StoreBook:
         self._writer = writer
         self._bench = setup.bench.model
         self._clock = clock
+
+    def session(self, record: SessionRecord) -> None:
+        """Keep that a session begins, before anything is powered."""
+        self._writer.session(record)
 
     def plan(self, conditions: tuple[Condition, ...], hazards: tuple[Hazard, ...]) -> None:
         """Keep what the run is going to do and what was said about its hazards, before power-up."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from bench.job import StopSwitch
+from bench.hearing import Wishes
 from bench.sequencer import BETWEEN_CONDITIONS, MAY_CLOSE, MAY_HOLD, NEXT, Outcome, State
 from drivers.timing import Clock
 from sequences.sequence_file import SequenceFacts
@@ -27,7 +27,7 @@ class Flow:
         clock: The run's clock.
     """
 
-    def __init__(self, stop: StopSwitch, facts: SequenceFacts, clock: Clock) -> None:
+    def __init__(self, stop: Wishes, facts: SequenceFacts, clock: Clock) -> None:
         self._stop = stop
         self._facts = facts
         self._clock = clock

@@ -24,6 +24,8 @@ from typing import IO, TYPE_CHECKING, Protocol
 from bench.clocks import RealClock
 from bench.errors import BenchError, Tripped, UnsafeBench
 from bench.events import Event, Listener
+from bench.hearing import heard_guard
+from bench.recording import ExchangeLog
 from drivers.timing import Clock
 from sequences.bench_file import Bench
 from sequences.read_files import Setup
@@ -155,6 +157,10 @@ class Guarded(Protocol):
         """An exchange with an instrument has ended. Raises Tripped, once, when the guard is gone or has acted."""
         ...
 
+    def noted_in(self, log: ExchangeLog) -> None:
+        """Note in the run's recording what trips the run."""
+        ...
+
     def clock(self, clock: Clock) -> Clock:
         """The run's clock, whose waits the guard sees."""
         ...
@@ -171,6 +177,9 @@ class _Unguarded:
         """Nothing to do."""
 
     def exchanged(self) -> None:
+        """Nothing to do."""
+
+    def noted_in(self, log: ExchangeLog) -> None:
         """Nothing to do."""
 
     def clock(self, clock: Clock) -> Clock:
@@ -218,6 +227,7 @@ class _Guard:
         self._limit_s = math.inf
         self._lost = False
         self._words = ""
+        self._notice = self._look
         # The same way to modules as this process has; -P: nothing of the current folder.
         begin = "import json, sys; sys.path[:] = json.loads(sys.argv[1]); from bench.guard import main; main()"
         self.process = subprocess.Popen(
@@ -244,7 +254,13 @@ class _Guard:
         self._send(clock.now().isoformat().encode() + b"\n")  # as late as can be: it sets its clock by that
         self.turned()
 
+    def noted_in(self, log: ExchangeLog) -> None:
+        self._notice = heard_guard(self._look, log)
+
     def exchanged(self) -> None:
+        self._notice()
+
+    def _look(self) -> None:
         now_s = self._clock.elapsed_s()
         if now_s - self._beaten_s >= BEAT_EVERY_S and now_s - self._turned_s < LONGEST_ACT_S:
             self._beat(now_s)

@@ -17,6 +17,8 @@ from bench.events import Event, Listener
 from bench.guard_words import word_file, words_in
 from bench.guarding import Guarded, guarded
 from bench.hazard import Hazard
+from bench.hearing import HeardWishes, heard_disk
+from bench.interlock_rules import interlocks_of
 from bench.job import Job, RunBook, StopSwitch
 from bench.locks import Holder, hold_bench, hold_run
 from bench.plan import Plan, acquisition_for, for_a_through, make_plan, plan_for, through_plan
@@ -25,7 +27,7 @@ from bench.resuming import Compared, Comparison
 from bench.runner import Runner
 from bench.safe_state import make_safe, unconfirmed
 from bench.setups import setup_of
-from bench.store.records import RunRecord
+from bench.store.records import RunRecord, SessionKind, SessionRecord
 from bench.version import tool_version
 from sequences.read_files import Setup
 from sequences.through import NO_UNIT, WITHOUT_UNIT
@@ -79,11 +81,12 @@ def start_run(
             setup, unit=unit, operator=operator, began=bench.clock.now(), tool_version=tool_version(), run=run
         )
         book = StoreBook(store.begin_run(record), setup, bench.clock)
+        book.session(_session(bench, "start", plan))
         book.plan(plan.conditions, plan.hazards)
         _say_acknowledged(taken, said, bench, book, listener)
         _say_taken_over(died, bench, book, listener)
         on_begin(record.id, plan)
-        guard.watch(setup, run, store, bench.clock)
+        guard.watch(setup, run, store, bench.clock.true)
         takes_s = plan.estimate.total_s
         job = Job(record.id, setup, acquisition_for(setup), plan.conditions, planned_s=takes_s, store_file=store.file)
         skipped = _run(job, bench, book, listener, stop, guard)
@@ -119,6 +122,7 @@ def start_through(
             setup, unit=NO_UNIT, operator=operator, began=began, tool_version=version, kind="through", run=run
         )
         book = StoreBook(store.begin_run(record), setup, bench.clock)
+        book.session(_session(bench, "start", plan))
         book.plan(plan.conditions, plan.hazards)
         _say_acknowledged(taken, said, bench, book, listener)
         _say_taken_over(died, bench, book, listener)
@@ -128,10 +132,15 @@ def start_through(
         job = Job(
             record.id, plan.setup, acquisition_for(setup), plan.conditions, planned_s=takes_s, store_file=store.file
         )
-        guard.watch(setup, run, store, bench.clock)
+        guard.watch(setup, run, store, bench.clock.true)
         skipped = _run(job, _without_unit(bench), book, listener, stop, guard)
         count = len(plan.conditions)
         return Night(record.id, count, count - skipped, bench.clock.elapsed_s(), skipped)
+
+
+def _session(bench: OpenBench, kind: SessionKind, plan: Plan, **options: object) -> SessionRecord:
+    planned = {"planned_s": plan.estimate.total_s}
+    return SessionRecord(bench.clock.began, tool_version(), kind, options=planned | options)
 
 
 @contextmanager
@@ -241,14 +250,10 @@ def _resume(
             whole.bench, setup.part.model, line.unit, goes_on_from=last, through=through, missing=missing
         ) as bench,
     ):
-        if missing:
-            # A process that was killed has left everything on: what can be reached is switched off.
-            first = next(iter(missing.values()))
-            left = unconfirmed(make_safe(bench.places, sleep=bench.clock.sleep))
-            if left:
-                first.add_note(str(UnsafeBench(left, run)))
-            raise first
+        _refuse_missing(missing, bench, run)
         book = StoreBook(store.reopen_run(run), whole, bench.clock)
+        accepted = [str(change) for change in compared.changes]
+        book.session(_session(bench, "resume", plan, rechecks=list(again), accepted=accepted))
         job = Job(
             run, setup, acquisition_for(whole), conditions, done, plan.estimate.total_s, again, store_file=store.file
         )
@@ -258,11 +263,20 @@ def _resume(
         _say_taken_over(tuple(dict.fromkeys((*wrote, *had))), bench, book, company.listener)
         _take_in_words_of_the_guard(store, run, bench, book, company.listener)
         _say_compared(compared, bench, book, company.listener)
-        guard.watch(whole, run, store, bench.clock)
+        guard.watch(whole, run, store, bench.clock.true)
         apart = RecheckBook(book, frozenset(again), lambda event: _tell(event, book, company.listener))
-        used = _without_unit(bench) if through else bench
-        skipped, count = _run(job, used, apart, company.listener, company.stop, guard), len(conditions)
-        return Night(run, count, count - len(done) - skipped, bench.clock.elapsed_s(), skipped)
+        skipped = _run(job, _without_unit(bench) if through else bench, apart, company.listener, company.stop, guard)
+        return Night(run, len(conditions), len(conditions) - len(done) - skipped, bench.clock.elapsed_s(), skipped)
+
+
+def _refuse_missing(missing: Missing, bench: OpenBench, run: str) -> None:
+    """Raise for who is not there; a process that was killed has left all on, so what can be reached goes off first."""
+    if missing:
+        first = next(iter(missing.values()))
+        left = unconfirmed(make_safe(bench.places, sleep=bench.clock.sleep))
+        if left:
+            first.add_note(str(UnsafeBench(left, run)))
+        raise first
 
 
 def _take_in_words_of_the_guard(store: Store, run: str, bench: OpenBench, book: StoreBook, listener: Listener) -> None:
@@ -291,8 +305,11 @@ def _tell(event: Event, book: StoreBook, listener: Listener) -> None:
 
 def _run(job: Job, bench: OpenBench, book: RunBook, listener: Listener, stop: StopSwitch, guard: Guarded) -> int:
     """Run the job; returns how many conditions were skipped."""
-    clock, hear = guard.clock(bench.clock), guard.listener(listener)
-    bench.log.heard_by(guard.exchanged)
-    runner = Runner(job, bench.places, clock, book, hear, stop, bench.log.take)
+    clock, log, hear = bench.clock, bench.log, guard.listener(listener)
+    guard.noted_in(log)
+    log.heard_by(guard.exchanged)
+    clock.sleeps_on(guard.clock(clock.true))
+    free_mb = heard_disk(job.free_mb, interlocks_of(job.setup, job.planned_s).get("disk space"), log)
+    runner = Runner(job, bench.places, clock, book, hear, HeardWishes(stop, log), log.take, free_mb)
     runner.run()
     return runner.skipped

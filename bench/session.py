@@ -8,11 +8,12 @@ from bench.change import Changer
 from bench.events import Event, EventKind, Facts, Listener
 from bench.fewer_tones import FewerTones
 from bench.flow import Flow
+from bench.hearing import Wishes
 from bench.holding import Holding
 from bench.homecoming import WayHome
 from bench.interlock_rules import interlocks_of
 from bench.interlocks import Breach
-from bench.job import Job, RunBook, StopSwitch
+from bench.job import Job, RunBook
 from bench.measure import LineReader, needs_analyzer
 from bench.places import Places
 from bench.retries import Retries
@@ -23,7 +24,7 @@ from bench.small_signal import Sweeps
 from bench.source_power import SourcePower
 from bench.watchkeeping import Situation, Watchkeeper, breach_facts
 from drivers.messages import Exchange
-from drivers.timing import Clock
+from drivers.timing import Clock, left_s
 
 #: Longest that a wait goes without looking for a wish to stop. Ours: short against a person's patience.
 STOP_LOOK_S = 0.5
@@ -40,6 +41,7 @@ class Session:
         listener: Told every event, for the terminal.
         stop: Looked at between exchanges.
         take_exchanges: Returns the exchanges since it was last called, and forgets them.
+        free_mb: Space on the disk of the store; None for what the job finds.
     """
 
     def __init__(
@@ -49,8 +51,9 @@ class Session:
         clock: Clock,
         book: RunBook,
         listener: Listener,
-        stop: StopSwitch,
+        stop: Wishes,
         take_exchanges: Callable[[], list[Exchange]],
+        free_mb: Callable[[], float | None] | None = None,
     ) -> None:
         setup = job.setup
         self._job = job
@@ -62,7 +65,7 @@ class Session:
         self._take_exchanges = take_exchanges
         self._part, self._bench, self._sequence = setup.part.model, setup.bench.model, setup.sequence.model
         warn, rules = self._say_breach, interlocks_of(setup, job.planned_s)
-        self._watchkeeper = Watchkeeper(places, setup, clock, rules, warn, job.free_mb)
+        self._watchkeeper = Watchkeeper(places, setup, clock, rules, warn, free_mb or job.free_mb)
         self._state = State.BRINGING_UP
         facts = self._sequence.sequence
         self._retries = Retries(facts.retries if facts.on_fault == "retry" else 0)
@@ -100,10 +103,10 @@ class Session:
     def _wait(self, duration_s: float) -> None:
         """Wait in slices, so that a wish to stop is seen soon, and look at the bench when that is due."""
         ends_s = self._clock.elapsed_s() + duration_s
-        while not self._flow.breaks_off(self._state) and (left_s := ends_s - self._clock.elapsed_s()) > 0:
-            if left_s > STOP_LOOK_S:  # who waits to look does so at the end
+        while not self._flow.breaks_off(self._state) and (rest_s := left_s(self._clock, ends_s)) > 0:
+            if rest_s > STOP_LOOK_S:  # who waits to look does so at the end
                 self._watchkeeper.look_if_due(self._situation())
-            self._clock.sleep(min(left_s, STOP_LOOK_S))
+            self._clock.sleep(min(rest_s, STOP_LOOK_S))
 
     def _between(self) -> None:
         self._watchkeeper.look_if_due(self._situation(is_reading=True))

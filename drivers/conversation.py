@@ -33,6 +33,9 @@ MOST_QUEUE_ENTRIES = 100
 
 RESTARTED = "it has restarted: its settings are gone"
 
+OPENING = b"(opening the line again)"
+"""What stands as sent where a line could not be opened again; no message of an instrument begins so."""
+
 Parsed = TypeVar("Parsed")
 Reply = TypeVar("Reply", str, bytes)
 Failure = TypeVar("Failure", bound=InstrumentError)
@@ -42,7 +45,8 @@ class Exchange(NamedTuple):
     """One message and its reply.
 
     A command has no reply: ``received`` is None and so is ``error``. What is begun and finished later makes two
-    exchanges: the message without a reply, then the reply with an empty ``sent``.
+    exchanges: the message without a reply, then the reply with an empty ``sent``. A line that cannot be opened again
+    makes one that has sent ``OPENING``.
     """
 
     number: int
@@ -76,6 +80,8 @@ class Conversation:
         deviations: Where the instrument's words differ from the drivers'; None for nowhere.
         why_within_s: Longest that an instrument is waited for that is asked why it did not reply; None for as long as
             for any reply.
+        waits: Clock to wait on and to decide by; None for ``clock``. A run's ticks only with what is noted, so that
+            whoever repeats a recording comes to the same decisions.
     """
 
     def __init__(
@@ -86,12 +92,15 @@ class Conversation:
         on_exchange: Callable[[Exchange], None] | None = None,
         deviations: Deviations | None = None,
         why_within_s: float | None = None,
+        waits: Clock | None = None,
     ) -> None:
         self.instrument = instrument
         self._why_within_s = why_within_s
+        waits = waits or clock
+        self._note_of_line = note = self._noting(on_exchange, clock)
         if deviations is not None:
             # Noted is what goes over the wire, so that a recording shows the instrument's own words.
-            link, on_exchange = DeviatingLink(link, deviations, clock, self._noting(on_exchange)), None
+            link, on_exchange = DeviatingLink(link, deviations, clock, note, waits), None
         self._link = link
         self._send = link.send
         self._receive = link.receive
@@ -104,7 +113,7 @@ class Conversation:
         self._urgent: tuple[str, ...] = ()  # commands since the last ordinary one; with any, no setting is relied on
         self._repeating = False
         self._found: list[QueueEntry] = []  # entries of the queue that came to light while the line was opened again
-        self._reunion = Reunion(link, clock, self._tell_urgent_again, self._transfer, self._collect)
+        self._reunion = Reunion(self._clear, waits, self._tell_urgent_again, self._transfer, self._collect)
 
     def read(self, query: str, parse: Callable[[Reply], Parsed], reply: Reply) -> Parsed:
         """Read a reply by one of the parsers of ``scpi_text``; what it cannot read raises NotUnderstood."""
@@ -205,7 +214,7 @@ class Conversation:
         """Send an urgent command over a line that is opened again if need be; who is there is asked later."""
         if self._line is LineState.LOST:
             try:
-                self._link.clear()
+                self._clear()
             except InstrumentError as error:
                 error.message = command
                 self._named(error)
@@ -257,11 +266,20 @@ class Conversation:
             duration_s = self._elapsed_s() - at_s
             self._on_exchange(Exchange(self._count, self.instrument, at_s, sent, received, duration_s, error))
 
-    def _noting(self, on_exchange: Callable[[Exchange], None] | None) -> Note:
+    def _clear(self) -> None:
+        """Clear the line, or note why that cannot be."""
+        at_s = self._elapsed_s()
+        try:
+            self._link.clear()
+        except InstrumentError as error:
+            self._note_of_line(OPENING, at_s, None, f"{type(error).__name__}: {error.problem}")
+            raise
+
+    def _noting(self, on_exchange: Callable[[Exchange], None] | None, clock: Clock) -> Note:
         def note(sent: bytes, at_s: float, received: bytes | None, error: str | None) -> None:
             if on_exchange is not None:
                 self._count += 1
-                duration_s = self._elapsed_s() - at_s
+                duration_s = clock.elapsed_s() - at_s
                 on_exchange(Exchange(self._count, self.instrument, at_s, sent, received, duration_s, error))
 
         return note

@@ -27,14 +27,16 @@ class DeviatingLink:
     Args:
         link: Line to the instrument.
         table: Its deviations.
-        clock: Waits where the table says so.
-        note: Told what went over the line.
+        clock: Dates what went over the line.
+        note: Told of it.
+        waits: Waits where the table says so, and decides what has lasted too long; None for ``clock``.
     """
 
-    def __init__(self, link: Link, table: Deviations, clock: Clock, note: Note) -> None:
+    def __init__(self, link: Link, table: Deviations, clock: Clock, note: Note, waits: Clock | None = None) -> None:
         self._link = link
         self._table = table
-        self._clock = clock
+        self._dates = clock
+        self._clock = waits or clock
         self._note = note
         self._told: dict[str, str] = {}
         self._awaited: Outgoing | None = None
@@ -132,29 +134,29 @@ class DeviatingLink:
     def _put(self, data: bytes, *, answered: bool) -> None:
         if self._table.gap_s:
             self._clock.sleep(self._free_from_s - self._clock.elapsed_s())
-        at_s = self._clock.elapsed_s()
+        at_s = self._dates.elapsed_s()
         self._unanswered = None
         try:
             self._link.send(data)
         except BaseException as error:
             self._note(data, at_s, None, _text_of(error))
             raise
-        self._free_from_s = self._clock.elapsed_s() + self._table.gap_s
         if answered:
             self._unanswered = data, at_s
         else:
             self._note(data, at_s, None, None)
+        self._free_from_s = self._clock.elapsed_s() + self._table.gap_s
 
     def _take(self, timeout_s: float | None) -> bytes:
-        sent, at_s = self._unanswered or (b"", self._clock.elapsed_s())
+        sent, at_s = self._unanswered or (b"", self._dates.elapsed_s())
         self._unanswered = None
         try:
             reply = self._link.receive(timeout_s)
         except BaseException as error:
             self._note(sent, at_s, None, _text_of(error))
             raise
-        self._free_from_s = self._clock.elapsed_s() + self._table.gap_s
         self._note(sent, at_s, reply, None)
+        self._free_from_s = self._clock.elapsed_s() + self._table.gap_s
         return reply
 
 

@@ -11,7 +11,6 @@ from collections.abc import Callable
 from typing import Final
 
 from drivers.errors import LinkLost, NotThere, TimedOut
-from drivers.link import Link
 from drivers.timing import Clock
 
 PAUSES_S: Final = (0.2, 1.0)
@@ -26,7 +25,7 @@ class Reunion:
     """Opens one instrument's line again and says whether the one who answers was met before.
 
     Args:
-        link: Line to the instrument.
+        clear: Clears the line, or opens it again.
         clock: Waits between attempts.
         first: Called as soon as a line has been opened, before anybody is asked anything.
         transfer: Sends a query and returns its reply.
@@ -35,13 +34,13 @@ class Reunion:
 
     def __init__(
         self,
-        link: Link,
+        clear: Callable[[], None],
         clock: Clock,
         first: Callable[[], None],
         transfer: Callable[[str, float | None], bytes],
         collect: Callable[[str, float | None], bytes],
     ) -> None:
-        self._link = link
+        self._clear = clear
         self._clock = clock
         self._first = first
         self._transfer = transfer
@@ -65,7 +64,7 @@ class Reunion:
         time-out if that is less or None.
         """
         if not self.knows_somebody:
-            self._link.clear()
+            self._clear()
             self._first()
             return ""
         for pause_s in PAUSES_S:
@@ -76,7 +75,7 @@ class Reunion:
         return self._answering(patience_s)
 
     def _answering(self, patience_s: float | None) -> str:
-        self._link.clear()
+        self._clear()
         self._first()
         found = answered = _text(self._transfer(self._query, patience_s))
         for _ in range(MOST_STRAYS):

@@ -23,3 +23,11 @@ class Clock(Protocol):
     def sleep(self, duration_s: float) -> None:
         """Wait for ``duration_s`` seconds of this clock; a duration of zero or less returns at once."""
         ...
+
+
+def left_s(clock: Clock, ends_s: float) -> float:
+    """Seconds until ``ends_s``, in whole microseconds as a run counts them; 0 or less when they are over.
+
+    A loop that waits asks for it: what is left by the rounding of doubles alone would be waited for as well.
+    """
+    return round(ends_s - clock.elapsed_s(), 6)

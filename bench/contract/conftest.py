@@ -59,7 +59,7 @@ def station(request: pytest.FixtureRequest, opened: OpenBench, place: str) -> It
     """The place over the line that is open, with a new driver for each test."""
     entry, seat = bench_asked_for(request.config).model.instrument.present[place], opened.seats.get(place)
     station = Station(
-        opened.clock,
+        opened.clock.true,  # what a test notes goes to itself
         lambda _, note: opened.seats[place].messages(note),
         # Without a line of messages, over Modbus, there is one driver for all tests.
         lambda _, messages: getattr(opened.places, place) if seat is None else seat.driver_on(messages()),

@@ -5,7 +5,6 @@ Rule: nothing here loads pandas or numpy with the module, so that listing runs s
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import Any
 
 from sqlalchemy import Engine, Select, func, select
@@ -14,9 +13,7 @@ from bench.errors import NoSuchRun
 from bench.events import Event
 from bench.store import tables
 from bench.store.faults import store_faults
-from bench.store.recording_chunks import unpack
 from bench.store.records import (
-    ExchangeChunk,
     FileText,
     PlannedCondition,
     RunLine,
@@ -28,9 +25,6 @@ LATEST = "latest"
 
 #: How many runs a message lists when a prefix fits several.
 _CANDIDATES = 5
-
-#: Chunks fetched at a time: a few hundred kilobytes, and no transaction stays open while the caller works on them.
-_CHUNKS_AT_A_TIME = 100
 
 
 def run_lines(engine: Engine, where: str) -> tuple[RunLine, ...]:
@@ -148,25 +142,3 @@ def events(engine: Engine, where: str, run: str) -> tuple[Event, ...]:
     query = select(event.at, event.kind, event.text, event.facts).where(event.run == run).order_by(event.id)
     with store_faults(where), engine.connect() as connection:
         return tuple(Event(*row) for row in connection.execute(query))
-
-
-def exchange_chunks(engine: Engine, where: str, run: str) -> Iterator[ExchangeChunk]:
-    """The recording, chunk by chunk in the order in which they were committed."""
-    exchange, condition = tables.exchange.c, tables.condition.c
-    after, place = -1, 0
-    while True:
-        query = (
-            select(exchange.id, condition.number, exchange.payload)
-            .outerjoin_from(tables.exchange, tables.condition, condition.id == exchange.condition_id)
-            .where(exchange.run == run, exchange.id > after)
-            .order_by(exchange.id)
-            .limit(_CHUNKS_AT_A_TIME)
-        )
-        with store_faults(where), engine.connect() as connection:
-            rows = connection.execute(query).all()
-        for key, number, payload in rows:
-            after = key
-            yield ExchangeChunk(place, number, unpack(payload))
-            place += 1
-        if len(rows) < _CHUNKS_AT_A_TIME:
-            return

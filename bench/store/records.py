@@ -7,7 +7,7 @@ messages and replies ``drivers.messages.Exchange``.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any, Literal, Self
@@ -20,6 +20,12 @@ if TYPE_CHECKING:
 
 #: A run that is incomplete has done all that it could; conditions that it skipped can be tried again.
 RunState = Literal["running", "done", "incomplete", "tripped", "stopped", "interrupted"]
+
+#: How a session of a run begins.
+SessionKind = Literal["start", "resume"]
+
+#: How much of what a run hears is kept; ``sequences.sequence_file`` says what each holds.
+RecordingLevel = Literal["whole", "failures", "none"]
 
 #: What stood in the unit's place.
 RunKind = Literal["unit", "through"]
@@ -192,3 +198,59 @@ class ExchangeChunk:
     number: int
     condition: int | None
     exchanges: tuple[Exchange, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SessionRecord:
+    """A session of a run as it begins.
+
+    Attributes:
+        began: When its clock stood at 0, UTC; times of its exchanges count from there.
+        tool_version: Version of this tool.
+        kind: Whether it began the run or went on with it.
+        recording: How much of what it hears is kept.
+        options: What it was asked for beyond the run's files, by name: ``rechecks``, numbers of conditions to measure
+            once more; ``accepted``, changes that somebody has accepted, in words; ``planned_s``, how long what is left
+            should take.
+    """
+
+    began: datetime
+    tool_version: str
+    kind: SessionKind
+    recording: RecordingLevel = "whole"
+    options: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class RecordedSession:
+    """A session of a run with its recording.
+
+    Attributes:
+        number: Place among the run's sessions, from 1.
+        record: How it began. Of one from before sessions were kept, as far as the run's events tell.
+        done: Numbers of the conditions that were complete when it began.
+        chunks: Its recording, in the order of its commits; read anew at each call, so the store must be open.
+    """
+
+    number: int
+    record: SessionRecord
+    done: frozenset[int]
+    chunks: Callable[[], Iterator[ExchangeChunk]]
+
+    @property
+    def exchanges(self) -> tuple[Exchange, ...]:
+        """Everything it heard, in order; see ``bench.recording`` for what is no exchange with an instrument."""
+        return tuple(exchange for chunk in self.chunks() for exchange in chunk.exchanges)
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingSize:
+    """How long a run's recording is.
+
+    Attributes:
+        exchanges: Exchanges with instruments, and whatever else it heard.
+        bytes: What they take in the store.
+    """
+
+    exchanges: int
+    bytes: int

@@ -13,7 +13,7 @@ from dataclasses import asdict
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Connection, Engine, Table, bindparam, insert, select, update
+from sqlalchemy import Connection, Engine, Table, bindparam, func, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
 from bench.errors import NoSuchRun, StoreFault
@@ -22,7 +22,7 @@ from bench.store.connect import locking
 from bench.store.curves import Curve, pack_curve
 from bench.store.faults import store_faults
 from bench.store.recording_chunks import pack
-from bench.store.records import FileText, InstrumentRecord, RunRecord, RunState
+from bench.store.records import FileText, InstrumentRecord, RunRecord, RunState, SessionRecord
 
 if TYPE_CHECKING:
     from drivers.messages import Exchange
@@ -120,9 +120,20 @@ class RunWriter:
         self._engine = engine
         self._where = where
         self._finished = False
+        self._session: int | None = None
         with store_faults(where), engine.connect() as connection:
             self._condition_ids = _condition_ids(connection, run)
             self._quantity_ids = _quantity_ids(connection)
+
+    def session(self, record: SessionRecord) -> None:
+        """Note that a session begins; what is recorded from now on is its own."""
+        session = tables.session.c
+        newest = select(func.max(session.number)).where(session.run == self.run)
+        with store_faults(self._where), locking(self._engine).begin() as connection:
+            number = (connection.execute(newest).scalar() or 0) + 1
+            row = {**asdict(record), "options": dict(record.options), "run": self.run, "number": number}
+            connection.execute(insert(tables.session), row)
+        self._session = number
 
     def instruments(self, rows: Iterable[InstrumentRecord]) -> None:
         """Note who stands at each place. On a resumed run only what is new is added, so an exchange of one shows."""
@@ -313,6 +324,7 @@ class RunWriter:
             "first_s": exchanges[0].at_s,
             "last_s": exchanges[-1].at_s,
             "payload": pack(exchanges),
+            "session": self._session,
         }
         connection.execute(_ADD_CHUNK, row)
 

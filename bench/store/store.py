@@ -15,9 +15,17 @@ from typing import TYPE_CHECKING, Self
 
 from sqlalchemy import Engine
 
-from bench.store import read_runs, run_writer
+from bench.store import read_recording, read_runs, run_writer
 from bench.store.connect import connect, store_name, store_url
-from bench.store.records import ExchangeChunk, PlannedCondition, RunLine, RunRecord, RunTexts
+from bench.store.records import (
+    ExchangeChunk,
+    PlannedCondition,
+    RecordedSession,
+    RecordingSize,
+    RunLine,
+    RunRecord,
+    RunTexts,
+)
 from bench.store.run_writer import RunWriter
 
 if TYPE_CHECKING:
@@ -132,12 +140,20 @@ class Store:
 
     def exchange_chunks(self, run: str) -> Iterator[ExchangeChunk]:
         """The recording in the order of its commits, each chunk with the number of its condition, if any."""
-        return read_runs.exchange_chunks(self._engine, self.name, run)
+        return read_recording.exchange_chunks(self._engine, self.name, run)
 
     def exchanges(self, run: str) -> Iterator[Exchange]:
         """The recording, exchange by exchange."""
         for chunk in self.exchange_chunks(run):
             yield from chunk.exchanges
+
+    def recording(self, run: str) -> tuple[RecordedSession, ...]:
+        """The run's sessions, its start and each resume, with their recordings."""
+        return read_recording.recording(self._engine, self.name, run)
+
+    def recording_size(self, run: str) -> RecordingSize:
+        """How long the run's recording is."""
+        return read_recording.recording_size(self._engine, self.name, run)
 
     def frames(self, run: str) -> RunFrames:
         """The run as ``reports`` takes it: complete conditions only, files as they were when it began.

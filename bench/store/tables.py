@@ -33,7 +33,7 @@ from sqlalchemy import (
 )
 
 #: Newest revision in ``migrations/versions``: what a store has that this version of the tool made.
-SCHEMA_VERSION = "0006"
+SCHEMA_VERSION = "0007"
 
 #: Table in which the migrations note the revision.
 VERSION_TABLE = "schema_version"
@@ -180,6 +180,20 @@ curve = Table(
     PrimaryKeyConstraint("condition_id", "repeat", "name"),
 )
 
+#: A run's start and each of its resumes.
+session = Table(
+    "session",
+    METADATA,
+    _run_key(),
+    Column("number", Integer, nullable=False),
+    Column("began", UtcTime, nullable=False),
+    Column("tool_version", Text, nullable=False),
+    Column("kind", String(16), nullable=False),
+    Column("recording", String(16), nullable=False),
+    Column("options", JSON, nullable=False),
+    PrimaryKeyConstraint("run", "number"),
+)
+
 exchange = Table(
     "exchange",
     METADATA,
@@ -191,6 +205,8 @@ exchange = Table(
     Column("first_s", Double, nullable=False),
     Column("last_s", Double, nullable=False),
     Column("payload", LargeBinary, nullable=False),
+    # Number of the session; none in what was recorded before sessions were kept.
+    Column("session", Integer),
 )
 
 #: Readings of a complete condition that was measured once more as the run was resumed: kept apart, never used in a

@@ -12,14 +12,16 @@ from hypothesis import strategies as st
 from bench.store.recording_chunks import pack, unpack
 from drivers.messages import Exchange
 
-seconds = st.floats(min_value=0, allow_nan=False, allow_infinity=False)
+#: Whole microseconds of a year, as the recording has them.
+seconds = st.integers(0, 10**6 * 86400 * 366).map(lambda microseconds: microseconds / 1e6)
+awkward = st.sampled_from([b"", b"\n", b"\\", b"\\n", b"\\\n", b"=", b"\n\n", b"\\\\n", b"a\x00b", b"\xff\xfe\n"])
 exchanges = st.builds(
     Exchange,
     number=st.integers(0, 2**53),
-    instrument=st.text(),
+    instrument=st.text() | st.sampled_from(["supply", "analyzer", "clock"]),
     at_s=seconds,
-    sent=st.binary(),
-    received=st.none() | st.binary(),
+    sent=st.binary() | awkward,
+    received=st.none() | st.binary() | awkward,
     duration_s=seconds,
     error=st.none() | st.text(),
 )
@@ -28,16 +30,42 @@ exchanges = st.builds(
 @settings(deadline=None)  # a busy machine is not a broken law
 @given(st.lists(exchanges, max_size=8))
 def test_packing_loses_nothing(listed: list[Exchange]) -> None:
-    """Any bytes, line ends and Unicode separators included, any count of exchanges; None stays apart from empty."""
+    """Any bytes, line ends and Unicode separators included, any count and order; None stays apart from empty."""
     assert unpack(pack(listed)) == tuple(listed)
 
 
 def test_a_chunk_can_be_read_without_this_program() -> None:
-    """zlib and JSON are all it takes: one array per line, in the order of the fields."""
-    one = Exchange(3, "supply", 1.5, b":MEAS:CURR?", b"+2.000E-01", 0.25, None)
-    lines = zlib.decompress(pack([one, one])).decode().split("\n")
+    """One byte for the form, then zlib and lines, column by column: all that it takes to read it in fifty years."""
+    rows = [
+        Exchange(3, "supply", 1.5, b":MEAS:CURR?", b"+2.000E-01", 0.25, None),
+        Exchange(4, "supply", 1.750001, b":OUTP OFF", None, 0.0, "LinkLost: gone"),
+    ]
+    packed = pack(rows)
 
-    assert [json.loads(line) for line in lines] == [[3, "supply", 1.5, ":MEAS:CURR?", "+2.000E-01", 0.25, None]] * 2
+    assert packed[:1] == b"\x02"
+    assert zlib.decompress(packed[1:]).decode().split("\n") == [
+        *("supply", "supply"),
+        *("3", ""),  # step of the number where it is not 1
+        *("1500000", "1"),  # microseconds since the end of the one before
+        *("250000", "0"),
+        *(":MEAS:CURR?", ":OUTP OFF"),
+        *("=+2.000E-01", ""),
+        *("", "=LinkLost: gone"),
+    ]
+
+
+def test_a_chunk_of_an_older_store_is_read() -> None:
+    """JSON lines under zlib, one array for each exchange, with times that are no whole microseconds."""
+    old = [
+        [3, "supply", 1.50000049, ":MEAS:CURR?", "+2.000E-01", 0.1 + 0.2, None],
+        [1, "chamber", 2.0, "\xff", None, 0.0, "x"],
+    ]
+    packed = zlib.compress("\n".join(json.dumps(one, ensure_ascii=False) for one in old).encode(), 1)
+
+    assert unpack(packed) == (
+        Exchange(3, "supply", 1.50000049, b":MEAS:CURR?", b"+2.000E-01", 0.1 + 0.2, None),
+        Exchange(1, "chamber", 2.0, b"\xff", None, 0.0, "x"),
+    )
 
 
 def test_a_damaged_chunk_is_refused() -> None:
