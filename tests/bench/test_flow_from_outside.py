@@ -35,8 +35,8 @@ _IN_A_TERMINAL = "import fcntl, termios; fcntl.ioctl(0, termios.TIOCSCTTY, 0); f
 
 @pytest.fixture
 def night(tmp_path: Path) -> Iterator[KilledNight]:
-    """Eight conditions over a rig that runs 600 times faster than real time."""
-    with served_night(tmp_path, 600) as made:
+    """Eight conditions over a rig that runs 300 times faster than real time."""
+    with served_night(tmp_path, 300) as made:
         yield made
 
 
