@@ -8,6 +8,7 @@ from datetime import datetime
 
 from bench.events import PROGRESS_ONLY, Event
 from bench.hazard import Hazard
+from bench.recording import kept
 from bench.store.curves import Curve
 from bench.store.records import InstrumentRecord, RunState, SessionRecord
 from bench.store.run_writer import RunWriter
@@ -26,6 +27,7 @@ class StoreBook:
         self._writer = writer
         self._bench = setup.bench.model
         self._clock = clock
+        self._level = setup.sequence.model.sequence.recording
 
     def session(self, record: SessionRecord) -> None:
         """Keep that a session begins, before anything is powered."""
@@ -75,7 +77,8 @@ class StoreBook:
     ) -> None:
         """Commit one condition."""
         at = self._clock.now()
-        self._writer.complete_condition(number, at, tuple(enumerate(readings)), exchanges, flag, curves)
+        heard = kept(exchanges, self._level, of_condition=True)
+        self._writer.complete_condition(number, at, tuple(enumerate(readings)), heard, flag, curves)
 
     def skip_condition(self, number: int, reason: str) -> None:
         """Commit that a condition was left out."""
@@ -85,7 +88,8 @@ class StoreBook:
         self, number: int, readings: SequenceOf[Mapping[str, float]], exchanges: SequenceOf[Exchange]
     ) -> dict[str, list[float]]:
         """Commit what a complete condition reads once more, apart; returns what it read before, repeat by repeat."""
-        return self._writer.recheck(number, self._clock.now(), tuple(enumerate(readings)), exchanges)
+        heard = kept(exchanges, self._level, of_condition=True)
+        return self._writer.recheck(number, self._clock.now(), tuple(enumerate(readings)), heard)
 
     def now(self) -> datetime:
         """Time by the run's clock."""
@@ -93,7 +97,7 @@ class StoreBook:
 
     def exchanges(self, exchanges: SequenceOf[Exchange]) -> None:
         """Commit exchanges that belong to no condition."""
-        self._writer.exchanges(exchanges)
+        self._writer.exchanges(kept(exchanges, self._level))
 
     def event(self, event: Event) -> None:
         """Commit one event, unless the condition's own row says the same."""
@@ -102,5 +106,5 @@ class StoreBook:
 
     def finish(self, state: RunState, exchanges: SequenceOf[Exchange]) -> None:
         """Commit the end."""
-        self._writer.exchanges(exchanges)
+        self._writer.exchanges(kept(exchanges, self._level))
         self._writer.finish(state, self._clock.now())

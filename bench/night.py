@@ -139,8 +139,8 @@ def start_through(
 
 
 def _session(bench: OpenBench, kind: SessionKind, plan: Plan, **options: object) -> SessionRecord:
-    planned = {"planned_s": plan.estimate.total_s}
-    return SessionRecord(bench.clock.began, tool_version(), kind, options=planned | options)
+    level, planned = plan.setup.sequence.model.sequence.recording, {"planned_s": plan.estimate.total_s}
+    return SessionRecord(bench.clock.began, tool_version(), kind, level, planned | options)
 
 
 @contextmanager

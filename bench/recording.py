@@ -20,15 +20,29 @@ they are. They never go back: each begins where the one before has ended, or lat
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Final, Literal
 
 from drivers.conversation import Exchange
+
+#: How much of a recording is kept; ``[sequence] recording`` of a sequence file.
+Level = Literal["whole", "failures", "none"]
 
 Voice = Literal["clock", "person", "disk", "guard"]
 
 #: Who speaks in a recording besides instruments.
 VOICES: Final[tuple[Voice, ...]] = ("clock", "person", "disk", "guard")
+
+
+def kept(exchanges: Sequence[Exchange], level: Level, *, of_condition: bool = False) -> Sequence[Exchange]:
+    """What is kept of exchanges that are committed together: all, or none.
+
+    At the level "failures" those of a complete condition are left out unless one of them has failed. All else is kept,
+    such as what was said in an attempt at a condition that was given up: it goes to the store at the retreat.
+    """
+    if level == "failures" and of_condition and not any(one.error for one in exchanges):
+        return ()
+    return () if level == "none" else exchanges
 
 
 class ExchangeLog:

@@ -47,6 +47,9 @@ class SequenceFacts(FileModel):
     A run that is held has RF off, and bias as ``while_paused`` says; after ``longest_pause_s`` it stops. One that an
     interlock has paused goes on when somebody says so or, with ``after_interlock = "go on"``, as soon as the interlock
     holds again. ``window`` is when it may run.
+
+    ``recording`` is how much of what the run hears is kept: all of it, which can be replayed; with "failures" not what
+    was said at a condition that went well; or nothing.
     """
 
     name: str = Field(min_length=1)
@@ -60,6 +63,7 @@ class SequenceFacts(FileModel):
     retries: int = Field(default=2, ge=1, le=100)
     retry_after_s: NonNegative = 10.0
     recheck: int = Field(default=0, ge=0, le=100)
+    recording: Literal["whole", "failures", "none"] = "whole"
     on_failing_condition: Literal["trip", "skip"] = "trip"
     most_skipped_in_a_row: int = Field(default=3, ge=1, le=1000)
     while_paused: Literal["bias off", "bias on"] = "bias off"

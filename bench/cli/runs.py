@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from bench.cli.output import Plain
     from bench.events import Event
-    from bench.store.records import RunLine
+    from bench.store.records import RecordingSize, RunLine
     from bench.store.store import Store as OpenStore
 
 OneRun = Annotated[str | None, typer.Argument(help="Show this run and its events instead.", metavar="[RUN]")]
@@ -147,6 +147,7 @@ def _one_run(
     all_of_it = opened.events(line.id)
     events = [event for event in all_of_it if not kinds or event.kind in kinds]
     log, guard = _log(opened, line.id), _guard(opened, line)
+    size = opened.recording_size(line.id)
     if as_json:
         door = door_json(all_of_it)
         found: list[Plain] = [
@@ -154,7 +155,9 @@ def _one_run(
             for event in events
         ]
         print_json(
-            _run_json(line, log, guard, process) | {"safe_to_open": None if door is None else {**door}, "events": found}
+            _run_json(line, log, guard, process)
+            | {"safe_to_open": None if door is None else {**door}, "events": found}
+            | {"recording": {"exchanges": size.exchanges, "bytes": size.bytes}}
         )
         return
     out = console()
@@ -172,6 +175,16 @@ def _one_run(
             out.print(text, soft_wrap=True, markup=False)
     if log is not None:
         out.print(f"log: {log}", soft_wrap=True, markup=False)
+    out.print(f"recording: {_size_text(size)}", soft_wrap=True, markup=False)
+
+
+def _size_text(size: RecordingSize) -> str:
+    """How long a recording is; for people."""
+    if not size.exchanges:
+        return "none; whatever its instruments said is not kept"
+    return (
+        f"{size.exchanges:,} exchanges with instruments, and whatever else the run heard, in {size.bytes / 1e6:.2f} MB"
+    )
 
 
 def _row(event: Event, values: bool) -> tuple[str, str, str]:

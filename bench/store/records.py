@@ -24,7 +24,7 @@ RunState = Literal["running", "done", "incomplete", "tripped", "stopped", "inter
 #: How a session of a run begins.
 SessionKind = Literal["start", "resume"]
 
-#: How much of what a run hears is kept; ``sequences.sequence_file`` says what each holds.
+#: How much of what a run hears is kept; ``bench.recording`` says what.
 RecordingLevel = Literal["whole", "failures", "none"]
 
 #: What stood in the unit's place.
