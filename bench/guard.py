@@ -206,6 +206,11 @@ class Guard:
     def _tell(self, *, dead: bool) -> None:
         """Write down what has not been: into the store, or, where that fails, into a file beside it."""
         told = 0
+        if not self.task.store:
+            with contextlib.suppress(OSError):  # nobody is left whom it could be told
+                append_words(word_file("", self.task.run), self._untold)
+            self._untold.clear()
+            return
         try:
             with open_store(self.task.store, must_exist=True) as store:
                 with contextlib.closing(RunLog(log_path(store.file, self.task.run))) as log:

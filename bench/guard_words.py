@@ -16,7 +16,12 @@ from bench.store.connect import store_url
 
 
 def word_file(store: str, run: str) -> Path:
-    """Where the guard of a run writes when its store, an SQLAlchemy URL, takes nothing: beside the store's file."""
+    """Where the guard of a run writes when its store, an SQLAlchemy URL, takes nothing: beside the store's file.
+
+    Without a store (and a run, as for a loopback) in the current folder.
+    """
+    if not store:
+        return Path("nightbench.guard-loopback.jsonl")
     try:
         url = store_url(store)
     except StoreFault:

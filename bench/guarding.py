@@ -68,8 +68,8 @@ class Task:
     """What a guard has to know, as texts, so that it needs neither store nor file when it acts.
 
     Attributes:
-        run: Id of the run.
-        store: SQLAlchemy URL of its store.
+        run: Id of the run; empty for a loopback.
+        store: SQLAlchemy URL of its store; empty for none.
         part, bench: Texts of the two files.
         bench_path: Where the bench file was: own drivers lie beside it.
         attachments: Texts of what the bench file names.
@@ -149,8 +149,11 @@ class Incoming:
 class Guarded(Protocol):
     """What a run tells its guard."""
 
-    def watch(self, setup: Setup, run: str, store: Store, clock: Clock) -> None:
-        """Tell the guard what it guards and wait until it is ready. Raises BenchError if it does not get so far."""
+    def watch(self, setup: Setup, run: str, store: Store | None, clock: Clock) -> None:
+        """Tell the guard what it guards and wait until it is ready. Raises BenchError if it does not get so far.
+
+        Without a store, as for a loopback, what it does is written into a file in the current folder.
+        """
         ...
 
     def exchanged(self) -> None:
@@ -173,7 +176,7 @@ class Guarded(Protocol):
 class _Unguarded:
     """A rig in the process of the run ends with it: nobody is left whom it could hurt."""
 
-    def watch(self, setup: Setup, run: str, store: Store, clock: Clock) -> None:
+    def watch(self, setup: Setup, run: str, store: Store | None, clock: Clock) -> None:
         """Nothing to do."""
 
     def exchanged(self) -> None:
@@ -243,11 +246,12 @@ class _Guard:
         self._to, self._from = self.process.stdin, self.process.stdout
         self._incoming = Incoming(self._from)
 
-    def watch(self, setup: Setup, run: str, store: Store, clock: Clock) -> None:
+    def watch(self, setup: Setup, run: str, store: Store | None, clock: Clock) -> None:
         part, bench = setup.part, setup.bench
         path = str(bench.path.absolute())
         self._limit_s = hang_limit_s(setup)
-        task = Task(run, store.url, part.text, bench.text, path, dict(bench.attachments), self._limit_s)
+        url = "" if store is None else store.url
+        task = Task(run, url, part.text, bench.text, path, dict(bench.attachments), self._limit_s)
         if not self._send(task.line()) or self._word(READY_WITHIN_S) != READY:
             self._lost = True
             raise BenchError(f"the guard process did not start: {self._words.strip() or 'it said nothing'}")

@@ -222,8 +222,10 @@ class Runner(Rests):
         self._watchkeeper.only_trips = True
         steps = make_safe(self._places, self._bench.idle_c, sleep=self._clock.sleep)
         if progress.cause:
-            self._say("tripped", progress.cause, facts_of(progress.error))
-            for breach in self._watchkeeper.broken:
+            broken = self._watchkeeper.broken
+            named = {"interlock": broken[0].interlock.name} if broken else {}
+            self._say("tripped", progress.cause, {**facts_of(progress.error), **named})
+            for breach in broken:
                 self._say_breach(breach)
         if self._state is State.STOPPING:
             by = f", asked {self._stop.by}" if self._stop.by else ""

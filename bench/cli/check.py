@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from bench.cli.options import Json, MaybeUnit, PartFile
+from bench.cli.options import Acknowledge, Json, MaybeUnit, Operator, PartFile
 from bench.cli.output import print_json
 
 if TYPE_CHECKING:
@@ -38,13 +38,16 @@ def check(
     unit: MaybeUnit = None,
     through: Through = False,
     part: PartFile = None,
+    acknowledge: Acknowledge = None,
+    operator: Operator = "",
     as_json: Json = False,
 ) -> None:
     """Ask each instrument who it is and how it stands; switch nothing on.
 
     Error queues are read; serial numbers, calibration dates and path losses are compared with the bench file, and with
     what a sequence needs. With --loopback, and with no fault, bias and then each source alone are switched on, at a
-    level that it names first: does every tone arrive where, and as strong as, the files say?
+    level that it names first: does every tone arrive where, and as strong as, the files say? As for a run, hazards of a
+    real bench are acknowledged by their names, and a guard process switches off if the loopback dies.
 
     A bench that a run has is not opened: who has it is said instead.
 
@@ -57,13 +60,15 @@ def check(
     loaded = read_bench(bench)
     plan = None
     if loopback:
+        from bench.acknowledgements import Acknowledged, accept
         from bench.cli.loopback import planned
 
         if (unit is None) is not through:
             raise typer.BadParameter("--loopback needs a SERIAL, or --through", param_hint="--unit")
         plan = planned(loaded, sequence, part, through=through)
-    elif unit is not None or through:
-        raise typer.BadParameter("these go only with --loopback", param_hint="--unit, --through")
+        accept(plan.hazards, Acknowledged(tuple(acknowledge or ()), operator))
+    elif unit is not None or through or acknowledge:
+        raise typer.BadParameter("these go only with --loopback", param_hint="--unit, --through, --acknowledge")
     paths, faults = _paths(loaded, sequence, part)
     findings = _look(loaded)
     answer = check_json(loaded, findings, paths, faults)
@@ -76,7 +81,7 @@ def check(
         from bench.cli.loopback import loopback_json, run_loopback
         from sequences.through import NO_UNIT
 
-        outcome = run_loopback(plan, loaded, unit or NO_UNIT, as_json=as_json)
+        outcome = run_loopback(plan, loaded, unit or NO_UNIT, operator, as_json=as_json)
         answer["loopback"] = loopback_json(plan, outcome)
         code = ExitCode.DONE if outcome.good else ExitCode.LIMIT_NOT_MET
     if as_json:

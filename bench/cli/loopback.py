@@ -35,11 +35,15 @@ def planned(loaded: Loaded[Bench], sequence: Path | None, part: Path | None, *, 
     return loop_plan(loaded, read_part(str(part)), asked, through=through)
 
 
-def run_loopback(plan: LoopPlan, loaded: Loaded[Bench], unit: str, *, as_json: bool) -> Outcome:
-    """Announce, try, and say how it ended. Raises what ``bench.loopback.loop_back`` raises."""
+def run_loopback(plan: LoopPlan, loaded: Loaded[Bench], unit: str, operator: str, *, as_json: bool) -> Outcome:
+    """Announce, try, and say how it ended. Raises what ``bench.loopback.loop_back`` raises.
+
+    The bench is locked and guarded as for a run: here, too, something is switched on.
+    """
     from bench.assemble import open_bench
     from bench.cli.plan import show_hazards
     from bench.cli.progress import stop_on_signals
+    from bench.guarding import guarded
     from bench.locks import Holder, hold_bench
     from bench.loopback import loop_back
 
@@ -51,10 +55,14 @@ def run_loopback(plan: LoopPlan, loaded: Loaded[Bench], unit: str, *, as_json: b
     out.print()
     show_hazards(plan.hazards, to_side=True)
     with (
-        hold_bench(loaded.model, Holder.here("loopback")),
+        hold_bench(loaded.model, Holder.here("loopback", operator=operator)),
         stop_on_signals() as stop,
+        guarded(loaded.model) as guard,
         open_bench(loaded, plan.part, unit, through=plan.through) as opened,
     ):
+        guard.watch(plan.setup, "", None, opened.clock.true)
+        opened.log.heard_by(guard.exchanged)
+        opened.clock.sleeps_on(guard.clock(opened.clock.true))
         outcome = loop_back(plan, opened, _reporter(out), lambda trial: show_trial(out, trial), stop)
     show_outcome(out, outcome)
     return outcome

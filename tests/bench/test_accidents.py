@@ -6,6 +6,7 @@ is said of each: how the run ends, that the outputs are off and went off in orde
 
 from __future__ import annotations
 
+import getpass
 import os
 import resource
 import signal
@@ -79,6 +80,34 @@ def night(bench_and_keys: tuple[KilledNight, Keys]) -> Iterator[KilledNight]:
 @pytest.fixture
 def expected(bench_and_keys: tuple[KilledNight, Keys]) -> Keys:
     return bench_and_keys[1]
+
+
+def test_a_loopback_that_hangs_is_made_safe_by_its_guard_and_holds_the_bench_until_it_is_gone(
+    night: KilledNight,
+) -> None:
+    """It switches on as a run does. Without a store, what its guard did is in a file in the current folder."""
+    bench, before_s = str(night.rig.bench_file), night.rig_s()
+    words = ("--loopback", "--unit", "VG2-0007", "--part", str(night.folder / "virga-2.part.toml"))
+    process = night.look("check", bench, *words, "--operator", "Ada")
+    ends_s = CLOCK.elapsed_s() + PATIENCE_S
+    while night.is_safe():
+        assert process.poll() is None, process.communicate()
+        assert CLOCK.elapsed_s() < ends_s
+        CLOCK.sleep(0.01)
+    process.send_signal(signal.SIGSTOP)
+    code, said = ended(night.look("check", bench))
+    night.wait_until_safe(GUARD_AFTER_S + 1.0 + SAFE_WITHIN_S)
+    words_of_guard = night.folder / "nightbench.guard-loopback.jsonl"
+    while not words_of_guard.exists() or "made safe at " not in words_of_guard.read_text("utf-8"):
+        assert CLOCK.elapsed_s() < ends_s
+        CLOCK.sleep(0.01)
+    process.kill()
+    process.communicate()
+
+    assert code == ExitCode.INSTRUMENT, said
+    assert f"a loopback (operator Ada, user {getpass.getuser()}" in said, said
+    assert f"process {process.pid}) since 20" in said, said
+    assert night.off_after(before_s, "loopback").in_order
 
 
 def guard_of(run: Process) -> int:

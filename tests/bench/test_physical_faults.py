@@ -165,6 +165,7 @@ def struck(fault: Fault, folder: Path) -> Struck:
         assert code == ExitCode.TRIPPED, said
         (trip,) = night.events("tripped")
         facts: dict[str, Any] = dict(night.events("interlock")[0].facts)
+        assert trip.facts["interlock"] == facts["interlock"]
         found.text, found.interlock = trip.text, facts["interlock"]
         found.exceeded = night.rig.truth()["exceeded"]
         first = found.samples[0]
