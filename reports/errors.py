@@ -3,7 +3,8 @@
 ReportError
 ├── ShapeFault     arrays that should go together do not
 ├── NotPositive    a logarithm or a division was asked of something that is not above zero
-└── CannotDerive   the readings or the files do not hold what a characteristic needs
+├── CannotDerive   the readings or the files do not hold what a characteristic needs
+└── LibraryMissing a file format needs a Python package that is not installed
 """
 
 from __future__ import annotations
@@ -43,3 +44,17 @@ class CannotDerive(ReportError):
         super().__init__(f"{characteristic}: {reason}")
         self.characteristic = characteristic
         self.reason = reason
+
+
+class LibraryMissing(ReportError):
+    """A file format needs a Python package that is not installed.
+
+    Attributes:
+        package: Name of the package.
+    """
+
+    def __init__(self, wanted: str, package: str, extra: str) -> None:
+        super().__init__(
+            f"{wanted} need the Python package {package}, which is not installed: pip install 'nightbench[{extra}]'"
+        )
+        self.package = package

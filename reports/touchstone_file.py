@@ -20,7 +20,7 @@ from reports.frames import AXES
 from reports.two_ports import ComplexArray, chain_of_s, s_of_chain, without
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
     from reports.frames import RunFrames
 
@@ -73,7 +73,12 @@ def _name(frames: RunFrames, axes: Mapping[str, object], number: int) -> str:
         f"{axes['load_ohm']:g}ohm",
         f"condition{number}",
     )
-    return "_".join(_UNSAFE.sub("-", str(word)) for word in words) + ".s2p"
+    return file_name(words, "s2p")
+
+
+def file_name(words: Iterable[object], ending: str) -> str:
+    """A name that every system takes: the words joined, other signs than letters, digits, ``.+-`` replaced."""
+    return "_".join(_UNSAFE.sub("-", str(word)) for word in words) + f".{ending}"
 
 
 def _text(

@@ -2,15 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated
-
 import typer
 
-from bench.cli.options import DEFAULT_STORE, BenchFile, Folder, Json, PartFile, Residual, RunName, Store
-
-RunNames = Annotated[
-    list[str], typer.Argument(help="Runs: ids, unique beginnings of ids, or 'latest'.", metavar="RUN…")
-]
+from bench.cli.options import DEFAULT_STORE, BenchFile, Folder, Json, PartFile, Residual, RunName, RunNames, Store
 
 
 def derive(

@@ -31,5 +31,8 @@ Acknowledge = Annotated[
     typer.Option("--acknowledge", help="Name of a hazard that you have dealt with; repeatable.", metavar="NAME"),
 ]
 RunName = Annotated[str, typer.Argument(help="Run: its id, a unique beginning of it, or 'latest'.", metavar="RUN")]
+RunNames = Annotated[
+    list[str], typer.Argument(help="Runs: ids, unique beginnings of ids, or 'latest'.", metavar="RUN…")
+]
 
 DEFAULT_STORE = "nightbench.db"

@@ -31,7 +31,10 @@ BENCH = str(demo_file("nimbus.bench.toml"))
 PART = demo_file("virga-2.part.toml")
 
 #: ``summary.json`` and what follows from it, as other tools may rely on.
-SUMMARY = {"run", "unit", "part", "decision", "skipped", "limits", "cascades", "typical"}
+SUMMARY = {
+    "schema", "schema_version", "run", "state", "began", "ended", "tool_version", "conditions", "unit", "part", "decision",
+    "skipped", "limits", "cascades", "typical",
+}  # fmt: skip
 LIMIT = {
     "characteristic", "unit", "where", "min", "max", "worst_value", "expanded_uncertainty", "margin", "decision",
     "worst_condition", "conditions", "bounded", "rule", "conformity_probability", "skipped",
@@ -409,9 +412,12 @@ def test_export_writes_tables_with_every_condition(demo: Demo, tmp_path: Path) -
     """CSV with a row for each characteristic, or reading, of each condition."""
     answer = nightbench("export", "latest", "--store", demo.store, "--to", str(tmp_path / "tables"), "--json")
 
-    assert set(answer.json) == {"run", "format", "files"}
-    assert [Path(file).name for file in answer.json["files"]] == ["characteristics.csv", "readings.csv", "cascades.csv"]
-    for file in answer.json["files"][:2]:
+    assert set(answer.json) == {"run", "format", "files", "exports"}
+    assert [Path(file).name for file in answer.json["files"]] == [
+        "characteristics.csv", "characteristics_by_condition.csv", "readings.csv", "readings_by_condition.csv",
+        "conditions.csv", "decisions.csv", "events.csv", "cascades.csv", "dictionary.csv",
+    ]  # fmt: skip
+    for file in answer.json["files"][:5]:
         lines = [line for line in Path(file).read_text(encoding="utf-8").splitlines() if not line.startswith("#")]
         rows = list(csv.DictReader(lines))
         assert len({row["condition"] for row in rows}) == 42
