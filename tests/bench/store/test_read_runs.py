@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from bench.errors import NoSuchRun
-from bench.store import read_runs
+from bench.store import read_recording
 from bench.store.records import RunRecord
 from bench.store.run_writer import RunWriter
 from bench.store.store import Store
@@ -150,7 +150,7 @@ def test_the_files_come_back_letter_for_letter(store: Store, make_record: Callab
 
 def test_a_long_recording_comes_in_order(store: Store, writer: RunWriter, monkeypatch: pytest.MonkeyPatch) -> None:
     """More chunks than are fetched at a time, and a count that is a multiple of it."""
-    monkeypatch.setattr(read_runs, "_CHUNKS_AT_A_TIME", 3)
+    monkeypatch.setattr(read_recording, "_CHUNKS_AT_A_TIME", 3)
     sent = [Exchange(number, "supply", float(number), b"*OPC?", b"1", 0.0, None) for number in range(9)]
     for one in sent:
         writer.exchanges([one])
@@ -163,9 +163,9 @@ def test_reading_a_recording_does_not_hold_the_store(
     store: Store, writer: RunWriter, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Between two chunks the writer can go on, and what it adds is read too."""
-    monkeypatch.setattr(read_runs, "_CHUNKS_AT_A_TIME", 3)
+    monkeypatch.setattr(read_recording, "_CHUNKS_AT_A_TIME", 3)
     one = Exchange(1, "supply", 0.0, b"*OPC?", b"1", 0.0, None)
-    for _ in range(read_runs._CHUNKS_AT_A_TIME):
+    for _ in range(read_recording._CHUNKS_AT_A_TIME):
         writer.exchanges([one])
     recording = store.exchanges(writer.run)
     next(recording)
