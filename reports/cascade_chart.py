@@ -11,11 +11,13 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from reports.cascade_table import POINT, QUANTITIES
-from reports.chart_parts import Rows, category_colours, commonest_slice, described, layers
-from reports.panel_figures import Figure
-from reports.panels_chart import Panels, panels_chart
+from reports.chart_parts import ROWS, Rows, category_colours, commonest_slice, described, layers
+from reports.figure_tables import FigureTable
+from reports.live import live_cells
+from reports.panel_figures import Figure, panels_figure
+from reports.panels_chart import Panels
 from reports.svg_text import svg_text
-from reports.wording import condition_text, fixed_text
+from reports.wording import condition_text, fixed_text, value_text
 
 if TYPE_CHECKING:
     from reports.summary import Report
@@ -43,14 +45,15 @@ def cascade_figures(report: Report) -> Iterator[Figure]:
         is_map = len(stages) == 2 and known.duplicated(["quantity", codes[0]]).any()
         title = f"Cascade {name}, each pair of gain codes" if is_map else f"Cascade {name}"
         subtitle = f"predicted, at {condition_text(point)}"
-        if is_map:
-            chart, caption = _map(known, stages, title, subtitle), _MAP_CAPTION
-        elif known[codes[0]].nunique() > 1:
-            chart, caption = _lines(known, codes[0], title, subtitle), _LINES_CAPTION
-        else:
-            continue
         file = f"cascade_{number}"
-        yield Figure(file, title, caption, svg_text(chart, file, title), GROUP)
+        if is_map:
+            chart = _map(known, stages, title, subtitle)
+            fields = {"one": f"Gain code of {stages[0]}", "two": f"Gain code of {stages[1]}"}
+            live = live_cells(chart, {"shown": "Value", "quantity": "Quantity"} | fields)
+            told = _map_table(chart["datasets"][ROWS], (*fields.values(),), subtitle)
+            yield Figure(file, title, _MAP_CAPTION, svg_text(chart, file, title), GROUP, live, told)
+        elif known[codes[0]].nunique() > 1:
+            yield panels_figure(_lines(known, codes[0], title, subtitle), file, title, _LINES_CAPTION, GROUP)
 
 
 def one_point(report: Report, table: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, object]]:
@@ -74,13 +77,15 @@ def _map(table: pd.DataFrame, stages: tuple[str, ...], title: str, subtitle: str
     kept = table[table["gain_code_1"].isin(first) & table["gain_code_2"].isin(second)]
     told = (_told(first), _told(second))
     rows: Rows = []
-    for quantity, of_one in kept.groupby("quantity", sort=False):
+    for word, of_one in kept.groupby("quantity", sort=False):
         middle = (of_one["value"].min() + of_one["value"].max()) / 2
-        columns = (of_one["gain_code_1"], of_one["gain_code_2"], of_one["value"])
-        for one, two, value in zip(*(column.tolist() for column in columns), strict=True):
+        columns = ("gain_code_1", "gain_code_2", "value", "expanded_uncertainty", "bound")
+        for one, two, value, u, bound in zip(*(of_one[column].tolist() for column in columns), strict=True):
             text = fixed_text(value, 1) if one in told[0] and two in told[1] else ""
             ink = "black" if value > middle else "white"
-            rows.append({"quantity": quantity, "one": one, "two": two, "value": value, "text": text, "ink": ink})
+            place = {"quantity": TITLES[str(word)], "one": int(one), "two": int(two)}
+            shown = value_text(value, u, QUANTITIES[str(word)], int(bound))
+            rows.append({**place, "value": value, "text": text, "ink": ink, "shown": shown})
     names = [quantity for quantity in TITLES if (kept["quantity"] == quantity).any()]
     body = {
         "hconcat": [_panel(quantity, stages) for quantity in names],
@@ -98,7 +103,7 @@ def _panel(quantity: str, stages: tuple[str, ...]) -> dict[str, Any]:
     y = alt.Y("two:O", title=f"Gain code of {stages[1]}", axis=alt.Axis(labelOverlap="greedy"))
     legend = alt.Legend(title=unit, orient="bottom", gradientLength=_SIZE - 20, gradientThickness=9)
     colour = alt.Color("value:Q", scale=alt.Scale(scheme="viridis", zero=False, nice=False), legend=legend)
-    base = alt.Chart().transform_filter(f"datum.quantity === '{quantity}'").encode(x=x, y=y)
+    base = alt.Chart().transform_filter(f"datum.quantity === '{TITLES[quantity]}'").encode(x=x, y=y)
     # A layer for each ink: a colour channel of the text would have to share the scale of the fields.
     charts = [base.mark_rect().encode(color=colour)]
     for ink in ("black", "white"):
@@ -108,7 +113,19 @@ def _panel(quantity: str, stages: tuple[str, ...]) -> dict[str, Any]:
     return {"layer": layers(*charts), "width": _SIZE, "height": _SIZE, "title": heading}
 
 
-def _lines(table: pd.DataFrame, code: str, title: str, subtitle: str) -> dict[str, Any]:
+def _map_table(rows: Rows, stages: tuple[str, ...], subtitle: str) -> FigureTable:
+    """A row for each pair of codes, a column for each quantity."""
+    cells: dict[tuple[int, int], dict[str, str]] = {}
+    for row in rows:
+        cells.setdefault((row["one"], row["two"]), {})[row["quantity"]] = row["shown"]
+    names = list(dict.fromkeys(row["quantity"] for row in rows))
+    texts = tuple(
+        (str(one), str(two), *(cells[one, two].get(name, "–") for name in names)) for one, two in sorted(cells)
+    )
+    return FigureTable((*stages, *names), texts, 2, f"{subtitle.capitalize()}.")
+
+
+def _lines(table: pd.DataFrame, code: str, title: str, subtitle: str) -> Panels:
     table = table.sort_values(code, kind="stable")
     names = [quantity for quantity in TITLES if (table["quantity"] == quantity).any()]
     panel_of = {quantity: f"{TITLES[quantity]} / {QUANTITIES[quantity]}" for quantity in names}
@@ -116,13 +133,12 @@ def _lines(table: pd.DataFrame, code: str, title: str, subtitle: str) -> dict[st
     rows: Rows = []
     for quantity, x, y, u, bound in zip(*(table[column].tolist() for column in columns), strict=True):
         place = {"panel": panel_of[quantity], "x": x, "series": "cascade"}
-        rows.append({**place, "kind": "value", "y": y, "bound": int(bound)})
+        rows.append({**place, "kind": "value", "y": y, "bound": int(bound), "shown": value_text(y, u, "", int(bound))})
         rows.append({**place, "kind": "band", "low": y - u, "high": y + u})
-    figure = Panels(
+    return Panels(
         title, subtitle, rows, tuple(panel_of.values()), 3, "Gain code of all stages", "", "", ("cascade",),
         category_colours(1), width=_SIZE, height=_SIZE - 50,
     )  # fmt: skip
-    return panels_chart(figure)
 
 
 def _thinned(codes: pd.Series[Any]) -> list[int]:

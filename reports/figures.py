@@ -12,7 +12,8 @@ from reports import guides
 from reports.cascade_chart import cascade_figures
 from reports.characteristics import CHARACTERISTICS
 from reports.explanations import GROUPS, OTHER
-from reports.margin_chart import margin_chart
+from reports.live import live_cells
+from reports.margin_chart import margin_chart, margin_table
 from reports.panel_figures import Figure, Plan, by_mode, compact, compared, panels, rows_of
 from reports.svg_text import svg_text
 
@@ -167,4 +168,6 @@ def _margins(report: Report) -> Figure | None:
         "below 0 the value lies beyond the limit. "
         "The scale is linear between −1 and 1 and logarithmic outside."
     )
-    return Figure("margins", title, caption, svg_text(chart, "margins", title), OVERVIEW)
+    live = live_cells(chart, {"name": "Limit", "text": "Margin", "worst": "Worst value", "decision": "Decision"})
+    table = margin_table(report.limits)
+    return Figure("margins", title, caption, svg_text(chart, "margins", title), OVERVIEW, live, table)

@@ -15,6 +15,8 @@ from reports.budgets_html import budgets_html
 from reports.definitions_html import FILE as DEFINITIONS_FILE
 from reports.definitions_html import definitions_html
 from reports.errors import ReportError
+from reports.figure_tables import FILE as TABLES_FILE
+from reports.figure_tables import tables_html
 from reports.figures import draw_figures
 from reports.page_html import page_html
 from reports.summary_json import summary_json
@@ -26,7 +28,8 @@ if TYPE_CHECKING:
 _FIGURES = "figures"
 _CASCADES = "cascades.csv"
 _FILES = frozenset(
-    {"report.html", BUDGETS_FILE, DEFINITIONS_FILE, "summary.json", "characteristics.csv", "readings.csv", _CASCADES}
+    {"report.html", BUDGETS_FILE, DEFINITIONS_FILE, TABLES_FILE, "summary.json", "characteristics.csv"}
+    | {"readings.csv", _CASCADES}
 )
 
 #: What every report of ours has; a folder with both may be replaced by a newer one.
@@ -120,6 +123,7 @@ def _write_files(report: Report, folder: Path) -> list[str]:
         "report.html": page_html(report, figures),
         BUDGETS_FILE: budgets_html(report),
         DEFINITIONS_FILE: definitions_html(report.facts.tool_version),
+        TABLES_FILE: tables_html(report, figures),
         "summary.json": summary_json(report),
         "characteristics.csv": characteristics_csv(report),
         "readings.csv": readings_csv(report),

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 from reports.characteristics import CHARACTERISTICS
 from reports.chart_parts import INK, Rows, described, layers
-from reports.text_table import margin_text, sides_text
-from reports.wording import DECISIONS
+from reports.figure_tables import FigureTable
+from reports.text_table import margin_text, sides_text, worst_text
+from reports.wording import DECISIONS, condition_text, fixed_text, true_minus
 
 if TYPE_CHECKING:
     from reports.summary import LimitResult
@@ -91,6 +92,20 @@ def _rows(limits: Sequence[LimitResult]) -> Rows:
                 "high": ratio + 1,
                 "decision": DECISIONS[limit.decision][0],
                 "text": margin_text(limit),
+                "worst": worst_text(limit),
             }
         )
     return rows
+
+
+def margin_table(limits: Sequence[LimitResult]) -> FigureTable:
+    """A row for each limit that is drawn."""
+    rows = []
+    for place, limit in enumerate(limits, start=1):
+        if limit.margin is not None and limit.expanded_uncertainty:
+            where = true_minus(limit.where) or "all conditions"
+            ratio = fixed_text(limit.margin / limit.expanded_uncertainty, 2)
+            told = (DECISIONS[limit.decision][0], condition_text(limit.worst_condition))
+            rows.append((limit_name(place, limit), where, *told, worst_text(limit), margin_text(limit), ratio))
+    columns = ("Limit", "Conditions", "Decision", "At", "Worst value ± U", "Margin", "Margin / U")
+    return FigureTable(columns, tuple(rows), 4, "The worst condition of each limit.")

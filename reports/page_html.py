@@ -19,8 +19,10 @@ from reports.characteristics import CHARACTERISTICS
 from reports.corrections_html import corrections_section
 from reports.definitions_html import FILE as DEFINITIONS_FILE
 from reports.definitions_html import anchor, link
+from reports.figure_tables import table_link
 from reports.findings import Finding, findings
 from reports.frames import AXES
+from reports.live import content_policy, live_json, scripts
 from reports.templating import running_head, template
 from reports.text_table import conformity_text, counted_text, margin_text, sides_text, worst_text
 from reports.typical_section import typical_section
@@ -86,7 +88,8 @@ def page_html(report: Report, figures: Sequence[Figure]) -> str:
     # Drawings are ours: the converter has escaped their texts.
     numbered = [
         {"number": number, "name": one.name, "title": one.title, "caption": one.caption, "svg": Markup(one.svg)}
-        | {"group": one.group}
+        | {"group": one.group, "live": Markup(live_json(one.live)) if one.live else ""}
+        | {"table": table_link(one) if one.table else ""}
         for number, one in enumerate(figures, start=1)
     ]
     titles = dict.fromkeys(one.group for one in figures)
@@ -100,7 +103,10 @@ def page_html(report: Report, figures: Sequence[Figure]) -> str:
     facts = report.facts
     head = running_head(f"{report.part.part.name}, unit {facts.unit}, run {facts.run}")
     sections = {"groups": groups, "cascades": cascades, "typical": typical_section(report)}
-    return template("report.html").render(page=_page(report) | sections, head=head)
+    # Only what there is a use for: a page without figures has no script at all.
+    texts = scripts() if any(one.live for one in figures) else ()
+    security = {"policy": content_policy(texts), "scripts": [Markup(text) for text in texts]}
+    return template("report.html").render(page=_page(report) | sections | security, head=head)
 
 
 def _page(report: Report) -> dict[str, Any]:

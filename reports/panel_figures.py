@@ -7,17 +7,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import pandas as pd
 
 from reports.characteristics import CHARACTERISTICS
 from reports.chart_parts import Rows, category_colours, commonest_slice, limit_rows, temperature_colours
 from reports.explanations import group_of
+from reports.figure_tables import FigureTable, panels_table
 from reports.frames import AXES
+from reports.live import live_panels
 from reports.panels_chart import Panels, panels_chart
 from reports.svg_text import svg_text
-from reports.wording import axis_text, condition_text, shown_unit, value_text
+from reports.wording import axis_text, condition_text, fixed_text, shown_unit, value_text
 from sequences.units import to_si
 
 if TYPE_CHECKING:
@@ -47,7 +49,8 @@ _MOST_CODES = 4
 class Figure:
     """One drawing: ``name`` is its file name without ending, ``caption`` says what is drawn and what stands out.
 
-    ``group`` is the section that it stands in.
+    ``group`` is the section that it stands in; ``live`` the description of what the page shows in place of the drawing
+    to whoever hovers, zooms and filters; ``table`` what is drawn, as text.
     """
 
     name: str
@@ -55,6 +58,8 @@ class Figure:
     caption: str
     svg: str
     group: str
+    live: dict[str, Any] | None = None
+    table: FigureTable | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,8 +146,10 @@ def by_mode(report: Report, plan: Plan) -> Figure | None:
     rows: Rows = []
     for (mode, temperature), values in table.groupby(["supply_mode", "temperature_c"])["value"]:
         place = {"panel": "", "x": temperature, "series": mode}
-        rows.append({**place, "kind": "value", "y": values.mean() * factor, "bound": 0})
-        rows.append({**place, "kind": "band", "low": values.min() * factor, "high": values.max() * factor})
+        low, mean, high = (one * factor for one in (values.min(), values.mean(), values.max()))
+        shown = f"{fixed_text(mean, 2)} ({fixed_text(low, 2)} … {fixed_text(high, 2)})"
+        rows.append({**place, "kind": "value", "y": mean, "bound": 0, "shown": shown})
+        rows.append({**place, "kind": "band", "low": low, "high": high})
     modes = sorted(table["supply_mode"].unique(), key=rank(report).__getitem__)
     figure = Panels(
         title=plan.heading,
@@ -240,8 +247,16 @@ def compared(report: Report, plan: Plan, words: dict[str, str]) -> Figure | None
 
 def drawn(plan: Plan, figure: Panels, caption: str) -> Figure:
     """The drawing of a plan."""
-    svg = svg_text(panels_chart(figure), plan.name, plan.heading)
-    return Figure(plan.name, plan.heading, caption, svg, plan.group or group_of(plan.characteristic))
+    group = plan.group or group_of(plan.characteristic)
+    return panels_figure(figure, plan.name, plan.heading, caption, group)
+
+
+def panels_figure(figure: Panels, name: str, title: str, caption: str, group: str) -> Figure:
+    """Drawing, live view and table of one figure of panels."""
+    chart = panels_chart(figure)
+    return Figure(
+        name, title, caption, svg_text(chart, name, title), group, live_panels(chart, figure), panels_table(figure)
+    )
 
 
 def rows_of(report: Report, characteristic: str) -> pd.DataFrame:
@@ -311,10 +326,18 @@ def _one_of(values: list[float], wanted: float) -> float:
 
 
 def _value_rows(table: pd.DataFrame, factor: float) -> Rows:
-    columns = (table["panel"], table["x"], table["line"], table["value"], table["bound"])
+    names = ("panel", "x", "line", "value", "expanded_uncertainty", "bound")
     return [
-        {"kind": "value", "panel": panel, "x": x, "series": line, "y": y * factor, "bound": int(bound)}
-        for panel, x, line, y, bound in zip(*(column.tolist() for column in columns), strict=True)
+        {
+            "kind": "value",
+            "panel": panel,
+            "x": x,
+            "series": line,
+            "y": y * factor,
+            "bound": int(bound),
+            "shown": value_text(y * factor, u * factor, "", int(bound)),
+        }
+        for panel, x, line, y, u, bound in zip(*(table[name].tolist() for name in names), strict=True)
     ]
 
 

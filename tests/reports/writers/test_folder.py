@@ -42,8 +42,8 @@ def test_a_report_folder_holds_page_summary_tables_and_figures(small: Report, tm
     paths = write_folder(small, tmp_path / "deep" / "report")
 
     assert {entry.name for entry in paths.folder.iterdir()} == {
-        "report.html", "budgets.html", "definitions.html", "summary.json", "characteristics.csv", "readings.csv",
-        "figures",
+        "report.html", "budgets.html", "definitions.html", "tables.html", "summary.json", "characteristics.csv",
+        "readings.csv", "figures",
     }  # fmt: skip
     assert all(path.is_file() for path in (paths.page, paths.summary, paths.characteristics, paths.readings))
     assert {path.name for path in (paths.folder / "figures").iterdir()} == {path.name for path in paths.figures}
