@@ -261,6 +261,28 @@ def test_only_the_clocks_ask_the_machine_for_the_time() -> None:
     assert found == {"bench/clocks.py"}
 
 
+#: What lets a program hear of the machine around it.
+OUTSIDE = {
+    "getpass", "locale", "multiprocessing", "os", "platform", "queue", "random", "secrets", "select", "shutil",
+    "signal", "socket", "subprocess", "tempfile", "threading", "time", "uuid",
+}  # fmt: skip
+
+
+def test_a_run_hears_of_nothing_but_what_its_recording_holds() -> None:
+    """The loop and all that it loads: time, people and guard come through ``bench.hearing``, the rest from instruments.
+
+    The one exception is the job's look at its disk, which ``heard_disk`` notes.
+    """
+    found = {
+        (name, item.name.split(".")[0])
+        for name in _reach({"bench.runner"}, {"load", "call"})
+        for item in SOURCES[name].imports
+        if item.name.split(".")[0] in OUTSIDE or item.name.startswith("bench.clocks")
+    }
+
+    assert found == {("bench.job", "shutil")}
+
+
 def test_chance_is_never_taken_from_a_shared_generator() -> None:
     """numpy's module-level functions share one hidden state; generators are made from a seed and handed on."""
     allowed = {"default_rng", "SeedSequence", "Generator", "Philox", "PCG64"}
