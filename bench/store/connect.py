@@ -6,6 +6,7 @@ once, an older one is migrated in a single transaction, a newer one is refused.
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -65,6 +66,54 @@ def connect(url: URL, *, must_exist: bool) -> Engine:
         engine.dispose()
         raise
     return engine
+
+
+def connect_read_only(url: URL) -> Engine:
+    """Engine on the store at ``url`` that changes nothing, not even its schema.
+
+    Raises:
+        StoreFault: as ``connect``; also for an older schema, which only a command that may write brings forward.
+    """
+    where = store_name(url)
+    if url.get_backend_name() == "sqlite" and url.database and not url.database.startswith("file:"):
+        path = Path(url.database)
+        _check_file(path, where, must_exist=True)
+        url = _untouched(path) if _cannot_be_touched(path) else url
+    engine = _engine(url, where).execution_options(postgresql_readonly=True)
+    if engine.dialect.name == "sqlite":
+        event.listen(engine, "connect", _only_query)
+    try:
+        with store_faults(where), engine.connect() as connection:
+            version = _version(connection, where)
+    except BaseException:
+        engine.dispose()
+        raise
+    if version == SCHEMA_VERSION:
+        return engine
+    engine.dispose()
+    if version is None:
+        raise StoreFault(f"{where}: it is empty; name the store that a run was kept in")
+    raise StoreFault(
+        f"{where}: its schema {version} is older than the {SCHEMA_VERSION} of this nightbench, and reading must not "
+        f"change it. Any command brings it forward, such as: nightbench runs --store {where.removeprefix('store ')}"
+    )
+
+
+def _cannot_be_touched(path: Path) -> bool:
+    """Whether a reader cannot even have the files beside the store that readers and a writer share."""
+    return not os.access(path.parent, os.W_OK) and not Path(f"{path}-wal").exists()
+
+
+def _untouched(path: Path) -> URL:
+    """The file as it lies on a medium that nobody writes (https://www.sqlite.org/uri.html, "immutable")."""
+    return URL.create("sqlite", database=path.absolute().as_uri(), query={"uri": "true", "immutable": "1"})
+
+
+def _only_query(driver_connection: Any, _record: Any) -> None:
+    """Have SQLite refuse every change. Opened as read-only it would do so too, but leave files of its own behind."""
+    cursor = driver_connection.cursor()
+    cursor.execute("PRAGMA query_only = ON")
+    cursor.close()
 
 
 def locking(engine: Engine) -> Engine:
