@@ -5,7 +5,9 @@ Rule: a format never changes what a cell holds.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+import math
+import textwrap
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import repeat
 from typing import TYPE_CHECKING, Any
 
@@ -45,7 +47,7 @@ _BY_UNIT = {
     "Ω": "General", "": "General",
 }  # fmt: skip
 _BY_NAME = {
-    "dof": "[>=1000]0;0.0", "conformity_probability": "0.000", "temperature_c": "General",
+    "dof": "[>=100000]0.0E+00;[>=1000]0;0.0", "conformity_probability": "0.000", "temperature_c": "General",
     "worst_temperature_c": "General", "tone_level_dbm": "General", "worst_tone_level_dbm": "General",
 }  # fmt: skip
 
@@ -53,6 +55,12 @@ _BY_NAME = {
 _MOST_PLACES = 7
 
 _WIDEST, _NARROWEST = 60, 9
+
+#: Characters of a text in the width of one digit. Ours: letters differ, and few texts are of wide ones only.
+_LETTER = 0.9
+
+#: Height of a line of text, points.
+LINE = 15.0
 _SIGNS = {BOUND_WORDS[flag]: sign for flag, sign in BOUNDS.items()}
 _FILLS = {
     "pass": "#DDF1E1", "conditional pass": "#FBF3CF", "conditional fail": "#FCE3C8", "fail": "#F8D2D0",
@@ -67,19 +75,22 @@ class Formats:
         self._book = book
         self._numbers: dict[str, Any] = {}
         self._decisions = {
-            word: book.add_format({"bg_color": colour, "bold": True, "valign": "top"})
+            word: book.add_format({"bg_color": colour, "bold": True, "valign": "top", "indent": 1, "align": "left"})
             for word, colour in _FILLS.items()
         }
         self.title = book.add_format({"bold": True, "font_size": 16})
-        self.label = book.add_format({"font_color": "#555555"})
         self.heading = book.add_format(
-            {"bold": True, "text_wrap": True, "valign": "vcenter", "bg_color": "#E6ECF2", "bottom": 1}
+            {"bold": True, "text_wrap": True, "valign": "vcenter", "bg_color": "#E6ECF2", "bottom": 1, "indent": 1, "align": "left"}
         )
-        self.text = book.add_format({"valign": "top"})
-        self.wrapped = book.add_format({"valign": "top", "text_wrap": True})
-        self.note = book.add_format({"text_wrap": True, "valign": "top", "font_color": "#333333"})
-        self.link = book.add_format({"font_color": "#0B57A4", "underline": 1})
-        self.count = book.add_format({"num_format": "#,##0", "align": "left"})
+        self.number_heading = book.add_format(
+            {"bold": True, "text_wrap": True, "valign": "vcenter", "bg_color": "#E6ECF2", "bottom": 1, "align": "right"}
+        )
+        self.text = book.add_format({"valign": "top", "indent": 1, "align": "left"})
+        self.wrapped = book.add_format({"valign": "top", "text_wrap": True, "indent": 1, "align": "left"})
+        self.note = book.add_format({"text_wrap": True, "valign": "top", "font_color": "#333333", "indent": 1, "align": "left"})
+        self.label = book.add_format({"font_color": "#555555", "indent": 1, "align": "left"})
+        self.link = book.add_format({"font_color": "#0B57A4", "underline": 1, "indent": 1, "align": "left"})
+        self.count = book.add_format({"num_format": "#,##0", "align": "left", "indent": 1})
         self.infinite = book.add_format({"align": "right", "valign": "top"})
 
     def number(self, pattern: str) -> Any:
@@ -173,12 +184,27 @@ def _pattern(places: int, digits: int) -> str:
     return f"0.{'0' * places}" if places else "0"
 
 
+def heights_of(table: Table, widths: Sequence[float]) -> NDArray[np.float64]:
+    """Height of each row in points, so that texts that are folded in their columns are seen whole."""
+    lines = np.ones(len(table.frame), dtype=np.int64)
+    for column, width in zip(table.columns, widths, strict=True):
+        if column.kind == "text":
+            texts = table.frame[column.name].astype("object")
+            lines = np.maximum(lines, [1 if text is None else lines_of(text, width) for text in texts.tolist()])
+    return lines.astype(np.float64) * LINE
+
+
+def lines_of(text: str, width: float) -> int:
+    """Lines that a text takes in a column of that width."""
+    return len(textwrap.wrap(text, max(int(_LETTER * width) - 1, 1))) or 1
+
+
 def width_of(values: pd.Series[Any], heading: str) -> float:
     """Width of a column in characters: of its heading's longest word or its longest text, within bounds."""
     longest = max((len(word) for word in heading.split()), default=0) + 3  # the filter's button takes the place of two
     if values.dtype == "object" or isinstance(values.dtype, pd.CategoricalDtype):
         texts = values.cat.categories if isinstance(values.dtype, pd.CategoricalDtype) else values.dropna().unique()
-        longest = max(longest, *(len(str(text)) + 1 for text in texts)) if len(texts) else longest
+        longest = max(longest, math.ceil(max((len(str(text)) for text in texts), default=0) / _LETTER) + 2)
     elif pd.api.types.is_datetime64_any_dtype(values.dtype):
         longest = max(longest, 19)
     else:

@@ -17,7 +17,7 @@ from reports.characteristics import CHARACTERISTICS
 from reports.columns import SUFFIXES, Column
 from reports.tables import Table, run_tables
 from reports.wording import DECISIONS, difference_unit, time_text
-from reports.workbook_formats import Formats, cells_of, width_of
+from reports.workbook_formats import LINE, Formats, cells_of, heights_of, lines_of, width_of
 
 if TYPE_CHECKING:
     from reports.summary import Report
@@ -34,6 +34,22 @@ _SHEETS = {
     "cascades": "Cascades",
     "curves": "Curves",
 }
+
+_TITLES = {
+    "Decisions": "Limits of the part file, decided",
+    "Conditions": "Conditions, measured or skipped",
+    "Readings": "What the instruments answered",
+    "Events": "What happened, and when",
+    "Cascades": "Cascades, predicted and compared",
+    "Curves": "S-parameters as they were read",
+    "Dictionary": "What each column means",
+}
+
+#: Column → heading, where its name is too short for people.
+_SAID = {"dof": "degrees of freedom", "expanded_uncertainty": "expanded uncertainty U"}
+
+#: Width in characters up to which a sheet is printed on one page's width and is still read with ease.
+_WIDE = 260
 
 _GIVEN_WITH_VALUE = ("standard_uncertainty", "expanded_uncertainty")
 _OF_THE_SHEET = ("characteristic", "unit")
@@ -88,8 +104,8 @@ def workbook_xlsx(report: Report, swept: pd.DataFrame | None = None) -> bytes:
         for (name, table), one in zip(sheets.items(), listed, strict=True):
             if one.is_there:
                 sheet = book.add_worksheet(name, ExactWorksheet)
-                _write_table(sheet, table, formats)
-                _set_up_print(sheet, f"{report.part.part.name} {facts.unit}, run {facts.run[:8]}: {one.title}")
+                header = f"{report.part.part.name} {facts.unit}, run {facts.run[:8]}: {one.title}"
+                _set_up_print(sheet, header, _write_table(sheet, table, formats))
     return written.getvalue()
 
 
@@ -108,7 +124,7 @@ def sheet_tables(tables: dict[str, Table]) -> dict[str, Table]:
 def heading(column: Column) -> str:
     """What stands above a column: ``Temperature (°C)``."""
     ending = f"_{SUFFIXES[column.unit]}" if column.unit in SUFFIXES else ""
-    words = column.name.removesuffix(ending).replace("_", " ")
+    words = _SAID.get(column.name) or column.name.removesuffix(ending).replace("_", " ")
     unit = f" ({column.unit})" if column.unit else " (UTC)" if column.kind == "time" else ""
     return f"{words[:1].upper()}{words[1:]}{unit}"
 
@@ -148,27 +164,28 @@ def _dictionary(sheets: dict[str, Table]) -> Table:
 
 
 def _title(sheet: str) -> str:
-    return CHARACTERISTICS[sheet].title if sheet in CHARACTERISTICS else sheet
+    return CHARACTERISTICS[sheet].title if sheet in CHARACTERISTICS else _TITLES[sheet]
 
 
-def _write_table(sheet: Any, table: Table, formats: Formats) -> None:
-    """Headings, frozen, with a filter; then a row for each of the table."""
+def _write_table(sheet: Any, table: Table, formats: Formats) -> float:
+    """Headings, frozen, with a filter; then a row for each of the table. Returns its width in characters."""
     across = len(table.columns) - 1
     sheet.freeze_panes(1, _frozen_columns(table))
     sheet.repeat_rows(0)
     sheet.autofilter(0, 0, len(table.frame), across)
-    for place, column in enumerate(table.columns):
-        sheet.set_column(place, place, width_of(table.frame[column.name], heading(column)))
-    sheet.set_row(0, 32)
-    for place, column in enumerate(table.columns):
-        sheet.write_string(0, place, heading(column), formats.heading)
+    names = [heading(column) for column in table.columns]
+    widths = [width_of(table.frame[one.name], name) for one, name in zip(table.columns, names, strict=True)]
+    for place, width in enumerate(widths):
+        sheet.set_column(place, place, width)
+    sheet.set_row(0, LINE * max(map(lines_of, names, widths)) + 4)
+    for place, (column, name) in enumerate(zip(table.columns, names, strict=True)):
+        is_text = column.kind in ("text", "word")
+        sheet.write_string(0, place, name, formats.heading if is_text else formats.number_heading)
     columns = [cells_of(table, column, formats) for column in table.columns]
-    for row, cells in enumerate(zip(*columns, strict=True), start=1):
-        for place, (value, form) in enumerate(cells):
-            if isinstance(value, str):
-                sheet.write_string(row, place, value, form)
-            elif value is not None:
-                sheet.write_number(row, place, value, form)
+    heights = heights_of(table, widths).tolist()
+    for row, (cells, height) in enumerate(zip(zip(*columns, strict=True), heights, strict=True), start=1):
+        sheet.write_line(row, cells, height if height > LINE else None)
+    return sum(widths)
 
 
 def _frozen_columns(table: Table) -> int:
@@ -205,7 +222,7 @@ def _write_summary(sheet: Any, report: Report, listed: list[_Listed], formats: F
     row += 1
     for text in (report.coverage_statement, *report.caveats):
         row += 1
-        sheet.set_row(row, 15.0 * (1 + len(text) // 105))
+        sheet.set_row(row, LINE * lines_of(text, 100))
         sheet.merge_range(row, 0, row, 2, "", formats.note)
         sheet.write_string(row, 0, text, formats.note)
     _set_up_print(sheet, f"{report.part.part.name} {report.facts.unit}, run {report.facts.run[:8]}")
@@ -229,11 +246,16 @@ def _facts(report: Report) -> Iterator[tuple[str, str]]:
     yield "Tool", f"nightbench {facts.tool_version}"
 
 
-def _set_up_print(sheet: Any, header: str) -> None:
+def _set_up_print(sheet: Any, header: str, width: float = 0) -> None:
     sheet.set_landscape()
     sheet.set_paper(9)  # A4
     sheet.set_margins(left=0.4, right=0.4, top=0.7, bottom=0.6)
-    sheet.fit_to_pages(1, 0)
+    if width <= _WIDE:
+        sheet.fit_to_pages(1, 0)
+    else:  # several pages side by side, each with what names the rows
+        sheet.set_print_scale(60)
+        sheet.repeat_columns(0)
+        sheet.print_across()
     # "&" begins a command of a header.
     sheet.set_header(f"&L{header.replace('&', '&&')}")
     sheet.set_footer("&RPage &P of &N")

@@ -32,8 +32,8 @@ PART = demo_file("virga-2.part.toml")
 
 #: ``summary.json`` and what follows from it, as other tools may rely on.
 SUMMARY = {
-    "schema", "schema_version", "run", "state", "began", "ended", "tool_version", "conditions", "unit", "part", "decision",
-    "skipped", "limits", "cascades", "typical",
+    "schema", "schema_version", "run", "state", "began", "ended", "tool_version", "conditions", "unit", "part",
+    "decision", "skipped", "limits", "cascades", "typical",
 }  # fmt: skip
 LIMIT = {
     "characteristic", "unit", "where", "min", "max", "worst_value", "expanded_uncertainty", "margin", "decision",
