@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import Engine, Select, func, select
+from sqlalchemy import Engine, Row, Select, func, select
 
 from bench.errors import NoSuchRun
 from bench.events import Event
@@ -87,13 +87,36 @@ def find_run(engine: Engine, where: str, text: str) -> str:
     with store_faults(where), engine.connect() as connection:
         found = connection.execute(query).all()
     if not found:
-        raise NoSuchRun(f"{where}: " + ("no run yet" if wanted == LATEST else f"no run whose id begins with {text!r}"))
+        missing = (
+            "no run yet"
+            if wanted == LATEST
+            else f"no run whose id begins with {text!r}{_nearest(engine, where, wanted)}"
+        )
+        raise NoSuchRun(f"{where}: {missing}")
     if len(found) > 1:
-        shown = [f"{one.id} (unit {one.unit}, {one.sequence}, {one.began:%Y-%m-%d %H:%M} UTC)" for one in found]
+        shown = [_shown(one) for one in found]
         more = f" and {len(found) - _CANDIDATES} more" if len(found) > _CANDIDATES else ""
         candidates = "; ".join(shown[:_CANDIDATES])
         raise NoSuchRun(f"{where}: {text!r} fits {len(found)} runs: {candidates}{more}. Give more of the id")
     return str(found[0].id)
+
+
+def _shown(line: Row[Any]) -> str:
+    return f"{line.id} (unit {line.unit}, {line.sequence}, {line.began:%Y-%m-%d %H:%M} UTC)"
+
+
+def _nearest(engine: Engine, where: str, wanted: str) -> str:
+    """The end of a message: runs that may have been meant, by the unit's name or a slip in the id, else the newest."""
+    from difflib import get_close_matches
+
+    with store_faults(where), engine.connect() as connection:
+        lines = connection.execute(_lines()).all()
+    of_unit = [line for line in lines if line.unit.lower() == wanted]
+    beginnings = {line.id[: len(wanted)]: line for line in reversed(lines)}
+    near = of_unit or [beginnings[one] for one in get_close_matches(wanted, beginnings, _CANDIDATES)]
+    shown = "; ".join(_shown(line) for line in (near or lines)[:_CANDIDATES])
+    word = "nearest" if near else "the newest"
+    return f"; {word}: {shown}" if lines else "; there is no run yet"
 
 
 def run_texts(engine: Engine, where: str, run: str) -> RunTexts:
