@@ -157,7 +157,11 @@ def open_bench(
         stack.callback(_close, seats)
         stack.enter_context(importable_from(own_folder(loaded)))
         modbus = _modbus_chamber(loaded, clock, log, stack, modbus_at, missing)
-        places = _places(loaded, manager, clock, log, seats, missing, modbus)
+
+        def open_line(place: str, entry: InstrumentEntry) -> Link:
+            return open_resource(manager, entry.resource, entry.timeout_s, link_settings(entry))
+
+        places = take_seats(loaded, open_line, clock, log, seats, missing, modbus)
         yield OpenBench(places, clock, log, rig, deviation_gaps(loaded), seats)
 
 
@@ -204,15 +208,19 @@ def _simulated(
     return rig, ends, simulated_manager({entry.resource: ends[place] for place, entry in spoken_to.items()})
 
 
-def _places(
+def take_seats(
     loaded: Loaded[Bench],
-    manager: pyvisa.ResourceManager,
+    open_line: Callable[[str, InstrumentEntry], Link],
     clock: NotedClock,
     log: ExchangeLog,
     seats: dict[str, Seat],
     missing: Missing | None,
     modbus: Mapping[str, Any],
 ) -> Places:
+    """Put a driver on each place of a bench, over the line that ``open_line`` opens there, and note it in ``seats``.
+
+    ``modbus`` holds the driver of a chamber that speaks that. Raises, or notes in ``missing``, as ``open_bench`` does.
+    """
     # Any: dataclass fields by name; ``driver_class`` has checked that each driver has its role's methods.
     drivers: dict[str, Any] = dict(modbus)
     bench, tables = loaded.model, deviation_tables(loaded)
@@ -222,7 +230,7 @@ def _places(
         try:
             make = _driver_class(loaded, place, entry)
             deviations = _deviations(tables.get(place), make, place, entry)
-            link = open_resource(manager, entry.resource, entry.timeout_s, link_settings(entry))
+            link = open_line(place, entry)
         except InstrumentError as error:
             # A link knows its address, and only here the place is known.
             error.instrument = place

@@ -9,12 +9,10 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from pyvisa_sim.devices import Devices
 from pyvisa_sim.highlevel import SimVisaLibrary
-
-from drivers.simulated.front_end import FrontEnd
 
 if TYPE_CHECKING:
     import pyvisa
@@ -25,10 +23,26 @@ _NUMBERS = itertools.count(1)
 _BYTES = tuple(bytes((value,)) for value in range(256))
 
 
+class Speaker(Protocol):
+    """What stands behind a resource string: a front end of the rig, or an instrument made of a recording."""
+
+    def receive(self, data: bytes) -> None:
+        """Take bytes of a message, in pieces."""
+        ...
+
+    def reply(self) -> bytes | None:
+        """The whole response that is due, with its terminator; None if none is."""
+        ...
+
+    def interrupt(self) -> None:
+        """A response was not read to its end, and something new is sent."""
+        ...
+
+
 class BridgeDevice:
     """One front end as pyvisa-sim wants its devices: written in pieces, read byte by byte."""
 
-    def __init__(self, front_end: FrontEnd) -> None:
+    def __init__(self, front_end: Speaker) -> None:
         self.resource_name: str | None = None
         self._front_end = front_end
         self._response, self._read = b"", 0
@@ -102,7 +116,7 @@ class RigLibrary(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim carries no
         return read
 
 
-def simulated_manager(devices: Mapping[str, FrontEnd]) -> pyvisa.ResourceManager:
+def simulated_manager(devices: Mapping[str, Speaker]) -> pyvisa.ResourceManager:
     """A resource manager of its own library, at which ``devices`` can be opened by resource string.
 
     A string may be written in any of VISA's spellings. Close the manager when done.
