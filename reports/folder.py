@@ -83,7 +83,7 @@ def write_folder(report: Report, directory: Path) -> FolderPaths:
         fresh, earlier = Path(beside, "fresh"), Path(beside, "earlier")
         fresh.mkdir()
         names = _write_files(report, fresh)
-        _swap(fresh, place, earlier)
+        swap(fresh, place, earlier)
     return FolderPaths(
         folder=place,
         page=place / "report.html",
@@ -136,7 +136,7 @@ def _write_files(report: Report, folder: Path) -> list[str]:
     return [f"{figure.name}.svg" for figure in figures]
 
 
-def _swap(fresh: Path, place: Path, earlier: Path) -> None:
+def swap(fresh: Path, place: Path, earlier: Path) -> None:
     """Move ``fresh`` to ``place`` and what was there to ``earlier``; if that fails, put the earlier one back."""
     if not place.exists():
         fresh.rename(place)
