@@ -14,6 +14,7 @@ class ExitCode(IntEnum):
 
     DONE = 0
     LIMIT_NOT_MET = 1
+    DIFFERS = 1  # of a replay: done, and not as it should be
     BAD_INPUT = 2
     TRIPPED = 3
     INSTRUMENT = 4

@@ -86,7 +86,7 @@ class Comparison:
             another = Change("unit", "serial", line.unit, self.unit)
             raise Changed(line.id, (str(another),), acceptable=False)
         changes = list(_calibrations(bench, line.began.date(), today))
-        changes += _driver_changes(texts.attachments)
+        changes += driver_changes(texts.attachments)
         same: list[str] = []
         missing: list[str] = []
         for kind, kept in (("part", texts.part), ("bench", texts.bench), ("sequence", texts.sequence)):
@@ -171,7 +171,7 @@ def _attachment_changes(kept: Mapping[str, str], folder: Path, missing: list[str
     """Data files that the bench file names: path losses, two-ports, tables of deviations and registers."""
     for name, before in kept.items():
         if name.endswith(FOLDER):
-            continue  # where it lies is another question; see ``_driver_changes``
+            continue  # where it lies is another question; see ``driver_changes``
         after = _text(folder / name)
         if after is None:
             missing.append(str(folder / name))
@@ -179,7 +179,7 @@ def _attachment_changes(kept: Mapping[str, str], folder: Path, missing: list[str
             yield from _line_changes(name, before.splitlines(), after.splitlines())
 
 
-def _driver_changes(kept: Mapping[str, str]) -> Iterator[Change]:
+def driver_changes(kept: Mapping[str, str]) -> Iterator[Change]:
     """Files of a folder of own drivers, by their fingerprints; it is looked for from the current folder, as it is used.
 
     A run of an earlier version has kept none.

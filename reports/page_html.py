@@ -121,6 +121,7 @@ def _page(report: Report) -> dict[str, Any]:
         "tally": _tally(report.limits),
         "meta": list(_meta(report)),
         "door": _door(report.events),
+        "remark": report.remark,
         "decisions": [_decision(limit) for limit in report.limits],
         "rule_text": _rule_text(report.limits),
         "coverage": report.coverage_statement,

@@ -145,6 +145,7 @@ class Report:
         corrections: What was done to the readings, with which numbers.
         cascades: The part's cascades, predicted and, where measured, compared: see ``cascade_table``.
         typical: Typical values over this and other units, see ``typical_values``; empty for a unit by itself.
+        remark: What a reader of the report must know before all else, e.g. that the run is a replay; empty for nothing.
     """
 
     facts: RunFacts
@@ -165,6 +166,7 @@ class Report:
     corrections: Corrections
     cascades: pd.DataFrame = field(default_factory=no_cascades)
     typical: tuple[TypicalValue, ...] = ()
+    remark: str = ""
     skipped: pd.DataFrame = field(default_factory=none_skipped)
 
 

@@ -11,12 +11,14 @@ import sys
 import typer
 
 from bench.cli.check import check
+from bench.cli.compare import compare
 from bench.cli.demo import demo
 from bench.cli.derive import derive, report
 from bench.cli.export import export
 from bench.cli.failures import run_guarded
 from bench.cli.flow import go_on, hold, stop
 from bench.cli.plan import plan
+from bench.cli.replay import replay
 from bench.cli.run import resume, run
 from bench.cli.runs import runs
 from bench.cli.simulate import simulate
@@ -32,7 +34,24 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
-for command in (demo, check, plan, run, resume, hold, go_on, stop, runs, derive, report, export, simulate, tell):
+for command in (
+    demo,
+    check,
+    plan,
+    run,
+    resume,
+    hold,
+    go_on,
+    stop,
+    runs,
+    derive,
+    report,
+    compare,
+    replay,
+    export,
+    simulate,
+    tell,
+):
     app.command()(command)
 
 

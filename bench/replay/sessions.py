@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence as SequenceOf
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bench.assemble import OpenBench
 from bench.book import StoreBook
 from bench.errors import BenchError
-from bench.events import Event, Listener
+from bench.events import PROGRESS_ONLY, Event, Listener
 from bench.hearing import HeardWishes, heard_disk
 from bench.interlock_rules import interlocks_of
 from bench.job import Job, RunBook
@@ -49,6 +50,7 @@ class Replayed:
         was_cut: Whether it was killed: it has no end, and what came after its last commit is not known.
         ended_by: The error that it ended with, in one line; empty for none.
         events: What it said.
+        is_silent: Whether the recording is of before waits were kept.
     """
 
     session: RecordedSession
@@ -57,11 +59,17 @@ class Replayed:
     was_cut: bool
     ended_by: str
     events: tuple[Event, ...]
+    is_silent: bool
 
-    @property
+    @cached_property
     def exchanges(self) -> list[Exchange]:
         """The recording."""
         return [one for chunk in self.chunks for one in chunk.exchanges]
+
+    @property
+    def kept_events(self) -> list[Event]:
+        """What it said and a store keeps."""
+        return [event for event in self.events if event.kind not in PROGRESS_ONLY]
 
 
 @dataclass(frozen=True)
@@ -158,7 +166,10 @@ def _cut_sessions(store: Store, run: str, count: int) -> frozenset[int]:
 def _replay(
     kept: _Kept, session: RecordedSession, writer: RunWriter, listener: Listener, *, tolerant: bool, was_cut: bool
 ) -> Replayed:
-    chunks = tuple(session.chunks())
+    try:
+        chunks = tuple(session.chunks())
+    except ValueError as error:
+        raise BenchError(f"the recording of run {kept.run[:8]} is damaged: {error}") from error
     exchanges = [one for chunk in chunks for one in chunk.exchanges]
     cut = bytes_that_count(kept.whole.bench.model)
     score = TolerantScore(exchanges, cut) if tolerant else Score(exchanges, cut)
@@ -178,7 +189,9 @@ def _replay(
             ended_by = str(end)
         except (Exception, KeyboardInterrupt) as mistake:  # noqa: BLE001 - it ended the run then as well, or events differ
             ended_by = f"{type(mistake).__name__}: {mistake}"
-    return Replayed(session, chunks, _mismatches(score, was_cut=was_cut), was_cut, ended_by, tuple(said))
+        is_silent = isinstance(bench.log, RecordedLog) and bench.log.is_silent
+    mismatches = _mismatches(score, was_cut=was_cut)
+    return Replayed(session, chunks, mismatches, was_cut, ended_by, tuple(said), is_silent)
 
 
 def _mismatches(score: Score, *, was_cut: bool) -> tuple[Mismatch, ...]:

@@ -5,6 +5,7 @@ Rule: nothing here loads pandas or numpy with the module, so that listing runs s
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import Engine, Row, Select, func, select
@@ -165,3 +166,17 @@ def events(engine: Engine, where: str, run: str) -> tuple[Event, ...]:
     query = select(event.at, event.kind, event.text, event.facts).where(event.run == run).order_by(event.id)
     with store_faults(where), engine.connect() as connection:
         return tuple(Event(*row) for row in connection.execute(query))
+
+
+def rechecks(engine: Engine, where: str, run: str) -> dict[tuple[datetime, int, int, str], float]:
+    """What complete conditions read once more, by time, number of the condition, repeat and quantity."""
+    again, condition, quantity = tables.recheck.c, tables.condition.c, tables.quantity.c
+    query = (
+        select(again.at, condition.number, again.repeat, quantity.name, again.value)
+        .join_from(tables.recheck, tables.condition, condition.id == again.condition_id)
+        .join(tables.quantity, quantity.id == again.quantity_id)
+        .where(condition.run == run)
+        .order_by(again.at, condition.number, again.repeat, quantity.name)
+    )
+    with store_faults(where), engine.connect() as connection:
+        return {(at, number, repeat, name): value for at, number, repeat, name, value in connection.execute(query)}

@@ -155,6 +155,10 @@ class Store:
         """How long the run's recording is."""
         return read_recording.recording_size(self._engine, self.name, run)
 
+    def rechecks(self, run: str) -> dict[tuple[datetime, int, int, str], float]:
+        """What complete conditions read once more, by time, number of the condition, repeat and quantity."""
+        return read_runs.rechecks(self._engine, self.name, run)
+
     def frames(self, run: str) -> RunFrames:
         """The run as ``reports`` takes it: complete conditions only, files as they were when it began.
 

@@ -1,0 +1,209 @@
+"""A replay from its beginning to what came of it: ``replay`` is what commands and tests call."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from bench.clocks import RealClock
+from bench.recording import VOICES
+from bench.replay.differences import Difference, gathered, of_mismatch
+from bench.replay.sessions import Replayed, replay_sessions
+from bench.resuming import driver_changes
+from bench.store.store import open_store
+from bench.version import tool_version
+from drivers.score import Mismatch
+
+if TYPE_CHECKING:
+    from bench.events import Event, Listener
+    from bench.store.records import RunLine, RunTexts
+    from bench.store.store import Store
+    from reports.summary import Report
+
+
+@dataclass(frozen=True)
+class Replay:
+    """What came of a replay.
+
+    Attributes:
+        line: The run.
+        recorded_by: Versions of the tool that made its sessions, without repeats.
+        replayed_by: Version that replayed it.
+        tolerant: Whether the order was kept.
+        differences: What differs; empty for nothing.
+        sessions: As they were done again.
+        conditions, exchanges, readings, events, decisions: How many were compared.
+        not_known: What a recording that was cut off leaves open, for people.
+        elapsed_s: How long it took, in real seconds.
+        report: The replayed run, derived and decided; None if it did not come to its end.
+    """
+
+    line: RunLine
+    recorded_by: tuple[str, ...]
+    replayed_by: str
+    tolerant: bool
+    differences: tuple[Difference, ...]
+    sessions: tuple[Replayed, ...]
+    conditions: int
+    exchanges: int
+    readings: int
+    events: int
+    decisions: int
+    not_known: tuple[str, ...]
+    elapsed_s: float
+    report: Report | None = field(repr=False)
+
+    @property
+    def sentence(self) -> str:
+        """The result in one line."""
+        count = sum(one.times for one in self.differences)
+        result = "no difference" if count == 0 else f"{count:,} difference{'s' if count > 1 else ''}"
+        compared = ", ".join(
+            f"{number:,} {noun if number != 1 else noun.removesuffix('s')}"
+            for number, noun in (
+                (self.conditions, "conditions"),
+                (self.exchanges, "exchanges"),
+                (self.readings, "readings"),
+                (self.events, "events"),
+                (self.decisions, "decisions"),
+            )
+        )
+        began = f"{self.line.began:%Y-%m-%d %H:%M} UTC"
+        return (
+            f"{compared}: {result} (recorded by {' and '.join(self.recorded_by)} on {began}, "
+            f"replayed by {self.replayed_by} in {self.elapsed_s:.1f} s)"
+        )
+
+
+def replay(store: Store, run: str, listener: Listener, *, tolerant: bool = False) -> Replay:
+    """Do a run again from its recording and compare. Reads ``store`` only.
+
+    Raises BenchError for a run without a whole recording, NoSuchRun, StoreFault.
+    """
+    with _apart() as apart:
+        return replay_into(store, run, apart, listener, tolerant=tolerant)
+
+
+@contextmanager
+def _apart() -> Iterator[Store]:
+    """A store in memory, gone afterwards."""
+    with open_store("sqlite://") as made:
+        yield made
+
+
+def replay_into(store: Store, run: str, into: Store, listener: Listener, *, tolerant: bool = False) -> Replay:
+    """As ``replay``, and the replayed run stays in ``into``."""
+    from bench.replay.comparison import FROM_OUTSIDE, Scope, derived_differences, differences, event_differences
+    from bench.reporting import report_of
+
+    clock = RealClock()
+    sessions = replay_sessions(store, run, into, listener, tolerant=tolerant)
+    line = store.run(run)
+    recorded_by = tuple(dict.fromkeys(one.session.record.tool_version for one in sessions))
+    same_version = recorded_by == (tool_version(),)
+    found = _messages(store, run, sessions)
+    is_whole = tolerant or not found
+    scope = Scope(is_whole, sessions[-1].was_cut, same_version)
+    found += differences(store, into, run, scope)
+    events = _by_session(store.events(run))
+    for one, was in zip(sessions, events, strict=False):
+        if is_whole:
+            now = list(one.kept_events)
+            number, cut = one.session.number, one.was_cut
+            found += event_differences(was, now, number, is_cut=cut, same_version=same_version)
+    frames = into.frames(run)
+    report: Report | None = None
+    if is_whole and len(frames.conditions):
+        report = report_of(into, run)
+        found += derived_differences(report_of(store, run), report)
+    return Replay(
+        line=line,
+        recorded_by=recorded_by,
+        replayed_by=tool_version(),
+        tolerant=tolerant,
+        differences=gathered(found),
+        sessions=sessions,
+        conditions=len(frames.conditions),
+        exchanges=sum(len(one.exchanges) for one in sessions),
+        readings=len(frames.readings),
+        events=sum(event.kind not in FROM_OUTSIDE for one in events for event in one),
+        decisions=0 if report is None else len(report.limits),
+        not_known=tuple(_not_known(sessions)),
+        elapsed_s=clock.elapsed_s(),
+        report=report,
+    )
+
+
+def _by_session(events: tuple[Event, ...]) -> list[list[Event]]:
+    """Events of each session's loop, from its first word on."""
+    parts: list[list[Event]] = []
+    for event in events:
+        if event.kind in ("run began", "run resumed"):
+            parts.append([])
+        if parts:
+            parts[-1].append(event)
+    return parts
+
+
+def _messages(store: Store, run: str, sessions: tuple[Replayed, ...]) -> list[Difference]:
+    conditions = [item.condition for item in store.planned_conditions(run)]
+    texts = store.run_texts(run)
+    return [
+        of_mismatch(one, mismatch, conditions, _cause(one, mismatch, texts))
+        for one in sessions
+        for mismatch in one.mismatches
+    ]
+
+
+def _cause(one: Replayed, mismatch: Mismatch, texts: RunTexts) -> str:
+    """A word on what a difference may come from, the likeliest first."""
+    files = (texts.part, texts.bench, texts.sequence)
+    edited = [file.name for file in files if _fingerprint(file.text) != file.fingerprint]
+    if edited:
+        return f"the run's copy of {', '.join(edited)} is not what it was: its fingerprint does not fit any more"
+    changed = [str(change) for change in driver_changes(texts.attachments)]
+    if changed:
+        return f"own drivers have changed since: {'; '.join(changed[:3])}"
+    gap = _gap(one, mismatch)
+    if gap:
+        return gap
+    version = one.session.record.tool_version
+    if version != tool_version():
+        return f"another version of this tool: recorded by {version}, replayed by {tool_version()}"
+    if one.is_silent:
+        return "the recording is of a version that kept neither waits nor wishes of people"
+    if mismatch.instrument in VOICES or (mismatch.recorded is not None and mismatch.recorded.instrument in VOICES):
+        return "the run waits, or looks out for people, its disk or its guard, at another place than it did"
+    if mismatch.recorded is not None and mismatch.recorded.instrument == mismatch.instrument:
+        return f"the driver of {mismatch.instrument}, or what the run asks of it, has changed"
+    return "what the run asks for, or the order of it, has changed"
+
+
+def _gap(one: Replayed, mismatch: Mismatch) -> str:
+    """Whether the recording itself lacks something up to here: each instrument's exchanges count up one by one."""
+    counts: dict[str, int] = {}
+    for exchange in one.exchanges[: mismatch.place + 1]:
+        before = counts.get(exchange.instrument, 0)
+        if exchange.number != before + 1:
+            return (
+                f"the recording is damaged: exchange {before + 1} of {exchange.instrument} is not there, "
+                f"{exchange.number} follows {before}"
+            )
+        counts[exchange.instrument] = exchange.number
+    return ""
+
+
+def _fingerprint(text: str) -> str:
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def _not_known(sessions: tuple[Replayed, ...]) -> Iterator[str]:
+    for one in sessions:
+        if one.was_cut:
+            yield (
+                f"session {one.session.number} was killed: what it did after its last commit, "
+                f"at most a condition or a soak, was not recorded"
+            )
