@@ -25,6 +25,9 @@ from typing import Final, Literal
 
 from drivers.conversation import Exchange
 
+#: A named tuple of a tuple: half the time of its own constructor, for each exchange of a run.
+_made = tuple.__new__
+
 #: How much of a recording is kept; ``[sequence] recording`` of a sequence file.
 Level = Literal["whole", "failures", "none"]
 
@@ -66,8 +69,7 @@ class ExchangeLog:
 
     def note(self, exchange: Exchange) -> None:
         """Keep one exchange with an instrument, its times in whole microseconds."""
-        number, instrument, at_s, sent, received, duration_s, error = exchange
-        self._keep(number, instrument, at_s, sent, received, at_s + duration_s, error)
+        self._keep(*exchange)
         if self._heard is not None:
             self._heard()
 
@@ -75,11 +77,12 @@ class ExchangeLog:
         """Keep what a voice has said just now; ``look`` is added to its facts."""
         told = json.dumps({"look": self._looks.get(voice, 0), **(facts or {})}).encode()
         now_s = self._ended_us / 1e6
-        self._keep(self._number_of(voice), voice, now_s, word.encode(), told, now_s, error)
+        self._keep(self._number_of(voice), voice, now_s, word.encode(), told, 0.0, error)
 
     def slept(self, wanted_s: float, began_s: float, ended_s: float) -> None:
         """Keep a wait that the run asked for, as the clock that dates the exchanges has measured it."""
-        self._keep(self._number_of("clock"), "clock", began_s, f"sleep {wanted_s!r}".encode(), None, ended_s, None)
+        lasted_s = ended_s - began_s
+        self._keep(self._number_of("clock"), "clock", began_s, f"sleep {wanted_s!r}".encode(), None, lasted_s, None)
 
     def look(self, voice: Voice) -> int:
         """The run looks out for a voice; returns how often it has, since whatever was noted last."""
@@ -103,10 +106,10 @@ class ExchangeLog:
         began_s: float,
         sent: bytes,
         received: bytes | None,
-        ended_s: float,
+        lasted_s: float,
         error: str | None,
     ) -> None:
-        began_us, ended_us = round(began_s * 1e6), round(ended_s * 1e6)
+        began_us, ended_us = round(began_s * 1e6), round((began_s + lasted_s) * 1e6)
         # The end of one and the beginning of the next may be the same double and still differ when rounded: what came
         # as beginning and duration has been subtracted and added again.
         if began_us < self._ended_us:
@@ -116,5 +119,5 @@ class ExchangeLog:
         self._ended_us = ended_us
         if self._looks:
             self._looks.clear()
-        lasted_s = (ended_us - began_us) / 1e6
-        self._exchanges.append(Exchange(number, instrument, began_us / 1e6, sent, received, lasted_s, error))
+        began_s, lasted_s = began_us / 1e6, (ended_us - began_us) / 1e6
+        self._exchanges.append(_made(Exchange, (number, instrument, began_s, sent, received, lasted_s, error)))
