@@ -4,6 +4,7 @@ ReportError
 ├── ShapeFault     arrays that should go together do not
 ├── NotPositive    a logarithm or a division was asked of something that is not above zero
 ├── CannotDerive   the readings or the files do not hold what a characteristic needs
+├── CannotCompare  two runs have nothing that could be held against each other
 └── LibraryMissing a file format needs a Python package that is not installed
 """
 
@@ -44,6 +45,10 @@ class CannotDerive(ReportError):
         super().__init__(f"{characteristic}: {reason}")
         self.characteristic = characteristic
         self.reason = reason
+
+
+class CannotCompare(ReportError):
+    """Runs that are to be compared have nothing that could be held against each other; the text says why."""
 
 
 class LibraryMissing(ReportError):

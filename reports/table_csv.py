@@ -60,6 +60,11 @@ def pooled_csv(pooled: pd.DataFrame) -> str:
     return _text(pooled)
 
 
+def differences_csv(differences: pd.DataFrame) -> str:
+    """One line per pair of runs, characteristic and condition, as ``reports.comparison`` made them; blank for none."""
+    return _text(differences)
+
+
 def _text(table: pd.DataFrame) -> str:
     """The table as CSV text."""
     # The csv module and not pandas' writer: it writes a float as Python does, shortest text that reads back the same,

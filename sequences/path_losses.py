@@ -159,6 +159,15 @@ class PathLosses:
         """Standard uncertainty in dB of each entry, shape (entries,)."""
         return np.array([entry.uncertainty_db / 2 for entry in self.entries], dtype=np.float64)
 
+    def measured(self, number: int) -> tuple[object, ...]:
+        """What tells one measurement of a path from another: its entry and its loss at every known frequency.
+
+        Two bench files whose entries give the same rest on the same measurement, or on a copy of it.
+        """
+        entry, curve = self.entries[number], self._curves[number]
+        declared = (entry.path, entry.channel, entry.load_ohm, entry.uncertainty_db)
+        return (*declared, tuple(curve.frequency_hz.tolist()), tuple(curve.loss_db.tolist()))
+
     def _curve(self, entry: PathLossEntry) -> _Curve:
         if entry.touchstone is not None:
             return _touchstone_curve(entry.touchstone, self._attachments)
