@@ -51,6 +51,9 @@ _BY_NAME = {
     "worst_temperature_c": "General", "tone_level_dbm": "General", "worst_tone_level_dbm": "General",
 }  # fmt: skip
 
+#: Digits of a double beyond the first, and an uncertainty that is none any more.
+_MOST_DIGITS, _LEAST = 15, 1e-100
+
 #: More decimal places than this are shown as a power of ten.
 _MOST_PLACES = 7
 
@@ -80,14 +83,24 @@ class Formats:
         }
         self.title = book.add_format({"bold": True, "font_size": 16})
         self.heading = book.add_format(
-            {"bold": True, "text_wrap": True, "valign": "vcenter", "bg_color": "#E6ECF2", "bottom": 1, "indent": 1, "align": "left"}
+            {
+                "bold": True,
+                "text_wrap": True,
+                "valign": "vcenter",
+                "bg_color": "#E6ECF2",
+                "bottom": 1,
+                "indent": 1,
+                "align": "left",
+            }
         )
         self.number_heading = book.add_format(
             {"bold": True, "text_wrap": True, "valign": "vcenter", "bg_color": "#E6ECF2", "bottom": 1, "align": "right"}
         )
         self.text = book.add_format({"valign": "top", "indent": 1, "align": "left"})
         self.wrapped = book.add_format({"valign": "top", "text_wrap": True, "indent": 1, "align": "left"})
-        self.note = book.add_format({"text_wrap": True, "valign": "top", "font_color": "#333333", "indent": 1, "align": "left"})
+        self.note = book.add_format(
+            {"text_wrap": True, "valign": "top", "font_color": "#333333", "indent": 1, "align": "left"}
+        )
         self.label = book.add_format({"font_color": "#555555", "indent": 1, "align": "left"})
         self.link = book.add_format({"font_color": "#0B57A4", "underline": 1, "indent": 1, "align": "left"})
         self.count = book.add_format({"num_format": "#,##0", "align": "left", "indent": 1})
@@ -162,9 +175,9 @@ def _patterns(table: Table, column: Column, numbers: NDArray[np.float64]) -> lis
 def number_patterns(numbers: NDArray[np.float64], expanded: NDArray[np.float64]) -> list[str]:
     """Formats that show as many digits as leave two significant ones of the expanded uncertainty.
 
-    Source: JCGM 100:2008, 7.2.6. Without a finite uncertainty above 0 the program that shows the cell decides.
+    Source: JCGM 100:2008, 7.2.6. Without an uncertainty that is finite and above 0 the program that shows the cell decides.
     """
-    known = np.isfinite(expanded) & (expanded > 0)
+    known = (expanded > _LEAST) & (expanded < 1 / _LEAST)
     safe = np.where(known, expanded, 1.0)
     order = np.floor(np.log10(safe)).astype(np.int64)
     # 0.0996 is shown as 0.10, not as 0.100.
@@ -173,7 +186,7 @@ def number_patterns(numbers: NDArray[np.float64], expanded: NDArray[np.float64])
     size = np.abs(np.where(np.isfinite(numbers) & (numbers != 0), numbers, safe))
     digits = np.maximum(np.floor(np.log10(size)).astype(np.int64) - order + 1, 0)
     return [
-        _pattern(place, digit) if one else "General"
+        _pattern(place, digit) if one and digit <= _MOST_DIGITS else "General"
         for one, place, digit in zip(known.tolist(), places.tolist(), digits.tolist(), strict=True)
     ]
 
@@ -190,7 +203,9 @@ def heights_of(table: Table, widths: Sequence[float]) -> NDArray[np.float64]:
     for column, width in zip(table.columns, widths, strict=True):
         if column.kind == "text":
             texts = table.frame[column.name].astype("object")
-            lines = np.maximum(lines, [1 if text is None else lines_of(text, width) for text in texts.tolist()])
+            lines = np.maximum(
+                lines, [lines_of(text, width) if isinstance(text, str) else 1 for text in texts.tolist()]
+            )
     return lines.astype(np.float64) * LINE
 
 

@@ -24,7 +24,7 @@ ARROWS = {
 }
 HEAVY = {
     "pandas", "scipy", "skrf", "altair", "pyvisa", "pymodbus", "sqlalchemy", "alembic", "rich", "jinja2", "vl_convert",
-    "apprise",
+    "apprise", "pyarrow", "xlsxwriter",
 }  # fmt: skip
 
 LONGEST_MODULE = 400

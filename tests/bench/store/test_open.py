@@ -255,13 +255,14 @@ def test_a_store_is_opened_again_with_what_it_held(location: str, make_record: C
         assert second.find_run("latest") == run
 
 
-def test_asking_for_the_store_loads_it_and_importing_bench_does_not() -> None:
+def test_asking_for_the_store_loads_it_and_importing_bench_does_not(path: Path) -> None:
     """``import bench`` stays light; ``from bench import open_store`` works; Alembic and pandas stay out of both."""
+    open_store(str(path)).close()
     script = (
         "import sys, bench\n"
         "print('sqlalchemy' in sys.modules)\n"
         "from bench import open_store\n"
-        "open_store('sqlite://').runs()\n"
+        f"open_store({str(path)!r}).runs()\n"
         "print(sorted({'sqlalchemy', 'alembic', 'pandas', 'numpy', 'pydantic'} & set(sys.modules)))\n"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
