@@ -19,7 +19,7 @@ from reports.live import live_cells
 from reports.panel_figures import AXIS_TITLES, Figure, panels_figure, unit_of
 from reports.panels_chart import Panels
 from reports.svg_text import svg_text
-from reports.wording import condition_text, fixed_text, value_text
+from reports.wording import condition_text, difference_unit, fixed_text, value_text
 
 if TYPE_CHECKING:
     from reports.comparison import Comparison, Pair
@@ -68,7 +68,10 @@ def _overlaid(comparison: Comparison, word: str) -> Figure | None:
     if table[x].nunique() < 2:
         return None
     unit, factor = unit_of(word)
-    table = table.assign(panel="Channel " + table["channel"] + ", " + table["supply_mode"] + " mode", x=table[x])
+    # What matches channels is of the first and the other.
+    before = f"{comparison.part.part.channels[0]} and " if group_of(word) == "Matching" else ""
+    panel = "Channel " + before + table["channel"] + ", " + table["supply_mode"] + " mode"
+    table = table.assign(panel=panel, x=table[x])
     if x == "frequency_hz":
         table = table.assign(x=table["x"] * _MEGA)
     names = (*comparison.part.part.channels, *comparison.part.modes)
@@ -113,7 +116,7 @@ def _worst_text(comparison: Comparison, word: str) -> str:
     rows = rows[rows["characteristic"] == word]
     row = rows.iloc[int(rows["ratio"].abs().to_numpy().argmax())]
     unit, factor = unit_of(word)
-    gap = value_text(row["difference"] * factor, row["expanded"] * factor, unit)
+    gap = value_text(row["difference"] * factor, row["expanded"] * factor, difference_unit(unit))
     return f"Worst difference: {gap} at {condition_text({axis: row[axis] for axis in AXES})}."
 
 
@@ -150,8 +153,7 @@ def _ratio_chart(rows: Rows, title: str, subtitle: str, x_title: str) -> dict[st
     import altair as alt
 
     reach = 1.15 * max(1.5, *(abs(row[key]) for row in rows for key in ("low", "high")))
-    # Free on the right for the words of the outermost bar.
-    scale = alt.Scale(domain=[-reach, 1.6 * reach], nice=False)
+    scale = alt.Scale(domain=[-reach, 1.45 * reach], nice=False)
     base = alt.Chart().encode(
         y=alt.Y(
             "name:N",
@@ -169,8 +171,9 @@ def _ratio_chart(rows: Rows, title: str, subtitle: str, x_title: str) -> dict[st
         *edges,
         base.mark_rule(strokeWidth=5, color=CATEGORIES[0], opacity=0.55).encode(x=x, x2="high:Q"),
         base.mark_point(size=55, filled=True, opacity=1, color=INK).encode(x=alt.X("middle:Q", title=x_title)),
-        base.mark_text(align="left", dx=9, fontSize=10.5, color=INK).encode(
-            x=alt.X("high:Q", title=x_title), text="text:N"
+        # Behind all bars and lines, so that nothing strikes a word through.
+        base.mark_text(align="left", fontSize=10.5, color=INK).encode(
+            x=alt.XDatum(1.03 * reach, title=x_title), text="text:N"
         ),
     ]
     return described({"layer": layers(*charts), "width": 560, "height": {"step": 24}}, title, subtitle, rows)

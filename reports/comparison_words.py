@@ -107,9 +107,10 @@ def suspect_text(pair: Pair, suspect: Suspect) -> str:
     unit, factor = shown_unit(CHARACTERISTICS[effect.characteristic].unit)
     way = "higher" if effect.shift > 0 else "lower"
     by = value_text(abs(effect.shift) * factor, effect.expanded * factor, difference_unit(unit))
+    at = "at" if pair.kind == "benches" else "in"
     told_apart = "" if len(names) == 1 else f" Not told apart by these conditions: {_listed(tuple(names[1:]))}."
     return (
-        f"{_upper(names[0])}. {CHARACTERISTICS[effect.characteristic].title} reads {by} {way} in {pair.other.label}, "
+        f"{_upper(names[0])}. {CHARACTERISTICS[effect.characteristic].title} reads {by} {way} {at} {pair.other.label}, "
         f"in {effect.conditions} conditions{_also(suspect.effects[1:])}.{told_apart}"
     )
 
