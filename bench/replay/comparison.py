@@ -47,13 +47,11 @@ class Scope:
 
     Attributes:
         is_whole: Whether the replay came to its end; else only what it has of the run is compared.
-        is_cut: Whether the run's last session was killed: its state and what came last are not known.
-        same_version: Whether both were made by the same version of the tool; else events may be worded otherwise.
+        is_cut: Whether the end of the run's last session is not known, as it was killed: nor is its state.
     """
 
     is_whole: bool
     is_cut: bool
-    same_version: bool
 
 
 def differences(run: Store, replay: Store, name: str, scope: Scope) -> Iterator[Difference]:
@@ -100,9 +98,10 @@ def event_differences(
 def _same_event(old: Event | None, new: Event | None, *, same_version: bool) -> bool:
     if old is None or new is None:
         return old is new
-    if (old.at, old.kind, dict(old.facts)) != (new.at, new.kind, dict(new.facts)):
-        return False
-    return old.text == new.text or not same_version
+    if same_version:
+        return old == new
+    # Another version may word it otherwise, and say more.
+    return (old.at, old.kind) == (new.at, new.kind) and old.facts.items() <= new.facts.items()
 
 
 def _event(event: Event | None) -> str:
@@ -179,8 +178,11 @@ def _curves(before: pd.DataFrame, after: pd.DataFrame) -> Iterator[Difference]:
 
 
 def _by_repeat(curves: pd.DataFrame) -> dict[tuple[int, int], pd.DataFrame]:
-    groups = curves.groupby(["condition", "repeat"])
-    return {(int(number), int(repeat)): part for (number, repeat), part in groups}
+    keys = zip(curves["condition"].tolist(), curves["repeat"].tolist(), strict=True)
+    parts: dict[tuple[int, int], list[int]] = {}
+    for row, key in enumerate(keys):
+        parts.setdefault(key, []).append(row)
+    return {key: curves.iloc[rows] for key, rows in parts.items()}
 
 
 def _moved(old: pd.DataFrame, new: pd.DataFrame) -> str:
@@ -208,7 +210,7 @@ def _skipped(before: RunFrames, after: RunFrames) -> Iterator[Difference]:
 
 def _texts(column: pd.Series[str]) -> dict[int, str]:
     """The texts by number of the condition."""
-    return dict(zip(column.index.to_list(), column.to_list(), strict=True))
+    return {int(number): str(text) for number, text in zip(column.index.to_list(), column.to_list(), strict=True)}
 
 
 def _instruments(before: RunFrames, after: RunFrames) -> Iterator[Difference]:

@@ -39,11 +39,16 @@ def _is_modbus_tcp(bench: Bench) -> bool:
 
 
 @contextmanager
-def recorded_bench(loaded: Loaded[Bench], score: Score, began: datetime) -> Iterator[OpenBench]:
-    """Instruments made of a recording, on a clock that began then. Raises NotThere for a driver that cannot be had."""
+def recorded_bench(
+    loaded: Loaded[Bench], score: Score, began: datetime, *, is_silent: bool = False
+) -> Iterator[OpenBench]:
+    """Instruments made of a recording, on a clock that began then. Raises NotThere for a driver that cannot be had.
+
+    ``is_silent``: the recording is of before waits were kept.
+    """
     from drivers.recorded_devices import RecordedInstruments
 
-    log = RecordedLog(score)
+    log = RecordedLog(score, is_silent=is_silent)
     clock = NotedClock(RecordedClock(began, log), log)
     spoken_to = {place: entry for place, entry in loaded.model.instrument.present.items() if entry.driver != MODBUS}
     instruments = RecordedInstruments(score, {place: entry.resource for place, entry in spoken_to.items()})

@@ -41,12 +41,12 @@ class RecordedLog(ExchangeLog):
         is_silent: Whether the recording is of before voices were kept: then waits last as long as they should.
     """
 
-    def __init__(self, score: Score) -> None:
+    def __init__(self, score: Score, *, is_silent: bool = False) -> None:
         super().__init__()
         self.score = score
         self.wished = Wished()
         self.set_by_s = 0.0
-        self.is_silent = not any(one.instrument in VOICES for one in score.exchanges)
+        self.is_silent = is_silent
         self._due_facts: Mapping[str, Any] | None = None
 
     def look(self, voice: Voice) -> int:

@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING
 from bench.clocks import RealClock
 from bench.recording import VOICES
 from bench.replay.differences import Difference, gathered, of_mismatch
-from bench.replay.sessions import Replayed, replay_sessions
+from bench.replay.sessions import Replayed, by_session, replay_sessions
 from bench.resuming import driver_changes
 from bench.store.store import open_store
 from bench.version import tool_version
-from drivers.score import Mismatch
+from drivers.score import Mismatch, text_of
 
 if TYPE_CHECKING:
-    from bench.events import Event, Listener
+    from bench.events import Listener
     from bench.store.records import RunLine, RunTexts
     from bench.store.store import Store
     from reports.summary import Report
@@ -103,16 +103,16 @@ def replay_into(store: Store, run: str, into: Store, listener: Listener, *, tole
     sessions = replay_sessions(store, run, into, listener, tolerant=tolerant)
     line = store.run(run)
     recorded_by = tuple(dict.fromkeys(one.session.record.tool_version for one in sessions))
-    same_version = recorded_by == (tool_version(),)
+    same_version = recorded_by == (tool_version(),) and not any(one.is_silent for one in sessions)
     found = _messages(store, run, sessions)
     is_whole = tolerant or not found
-    scope = Scope(is_whole, sessions[-1].was_cut, same_version)
+    scope = Scope(is_whole, sessions[-1].is_open)
     found += differences(store, into, run, scope)
-    events = _by_session(store.events(run))
+    events = by_session(store.events(run))
     for one, was in zip(sessions, events, strict=False):
         if is_whole:
             now = list(one.kept_events)
-            number, cut = one.session.number, one.was_cut
+            number, cut = one.session.number, one.is_open
             found += event_differences(was, now, number, is_cut=cut, same_version=same_version)
     frames = into.frames(run)
     report: Report | None = None
@@ -135,17 +135,6 @@ def replay_into(store: Store, run: str, into: Store, listener: Listener, *, tole
         elapsed_s=clock.elapsed_s(),
         report=report,
     )
-
-
-def _by_session(events: tuple[Event, ...]) -> list[list[Event]]:
-    """Events of each session's loop, from its first word on."""
-    parts: list[list[Event]] = []
-    for event in events:
-        if event.kind in ("run began", "run resumed"):
-            parts.append([])
-        if parts:
-            parts[-1].append(event)
-    return parts
 
 
 def _messages(store: Store, run: str, sessions: tuple[Replayed, ...]) -> list[Difference]:
@@ -206,4 +195,14 @@ def _not_known(sessions: tuple[Replayed, ...]) -> Iterator[str]:
             yield (
                 f"session {one.session.number} was killed: what it did after its last commit, "
                 f"at most a condition or a soak, was not recorded"
+            )
+        elif one.beyond is not None:
+            yield (
+                f"session {one.session.number} is of an older version, which ended here; this one goes on: "
+                f"{text_of(one.beyond)}"
+            )
+        if any(exchange.instrument == "person" for exchange in one.exchanges) and one.is_silent:
+            yield (
+                f"session {one.session.number} was stopped by a person, of which an older version recorded no more "
+                "than the event: the stop was put where the messages say that the run took notice"
             )

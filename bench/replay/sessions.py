@@ -5,8 +5,10 @@ A session that was killed ends where its recording ends; the next one goes on fr
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from collections.abc import Sequence as SequenceOf
 from dataclasses import dataclass, replace
+from datetime import datetime
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,6 +22,7 @@ from bench.interlock_rules import interlocks_of
 from bench.job import Job, RunBook
 from bench.plan import acquisition_for, for_a_through, plan_for
 from bench.rechecks import RecheckBook
+from bench.replay.older import Nowhere, is_silent, rechecked_in, with_its_stop
 from bench.replay.recorded_bench import bytes_that_count, recorded_bench
 from bench.replay.recorded_log import RecordedDisk, RecordedGuard, RecordedLog, RecordedWishes
 from bench.runner import Runner
@@ -51,6 +54,8 @@ class Replayed:
         ended_by: The error that it ended with, in one line; empty for none.
         events: What it said.
         is_silent: Whether the recording is of before waits were kept.
+        beyond: What an end of which nothing more was recorded was followed by: of a session that was killed, or of one
+            of an older version, which may have ended sooner.
     """
 
     session: RecordedSession
@@ -60,6 +65,12 @@ class Replayed:
     ended_by: str
     events: tuple[Event, ...]
     is_silent: bool
+    beyond: Mismatch | None
+
+    @property
+    def is_open(self) -> bool:
+        """Whether its end cannot be compared."""
+        return self.was_cut or self.beyond is not None
 
     @cached_property
     def exchanges(self) -> list[Exchange]:
@@ -96,15 +107,29 @@ def replay_sessions(
     begin = into.begin_run(_record(store, run))
     begin.conditions(kept.conditions)
     begin.hazards(store.frames(run).hazards)
-    cut = _cut_sessions(store, run, len(sessions))
+    events = by_session(store.events(run))
+    again = [(at, number) for at, number, _, _ in store.rechecks(run)]
     done: list[Replayed] = []
-    for session in sessions:
-        writer = begin if session.number == 1 else into.reopen_run(run)
-        one = _replay(kept, session, writer, listener, tolerant=tolerant, was_cut=session.number - 1 in cut)
+    for place, session in enumerate(sessions):
+        writer = begin if place == 0 else into.reopen_run(run)
+        told = events[place] if place < len(events) else []
+        ends = sessions[place + 1].record.began if place + 1 < len(sessions) else None
+        one = _replay(kept, _complete(session, again, ends), told, writer, listener, tolerant=tolerant)
         done.append(one)
         if one.mismatches and not tolerant:
             break
     return tuple(done)
+
+
+def _complete(
+    session: RecordedSession, again: SequenceOf[tuple[datetime, int]], ends: datetime | None
+) -> RecordedSession:
+    """The session with what it was asked for, also if it is of before that was kept."""
+    options = session.record.options
+    if "rechecks" in options or session.record.kind == "start":
+        return session
+    options = {**options, "rechecks": list(rechecked_in(session, again, ends))}
+    return replace(session, record=replace(session.record, options=options))
 
 
 def refuse_partial(sessions: SequenceOf[RecordedSession], run: str) -> None:
@@ -151,77 +176,116 @@ def _record(store: Store, run: str) -> RunRecord:
     )
 
 
-def _cut_sessions(store: Store, run: str, count: int) -> frozenset[int]:
-    """Numbers, from 0, of the sessions without an end."""
-    ended: set[int] = set()
-    number = -1
-    for event in store.events(run):
+def by_session(events: SequenceOf[Event]) -> list[list[Event]]:
+    """Events of each session's loop, from its first word on."""
+    parts: list[list[Event]] = []
+    for event in events:
         if event.kind in ("run began", "run resumed"):
-            number += 1
-        elif event.kind == "run ended":
-            ended.add(number)
-    return frozenset(range(count)) - ended
+            parts.append([])
+        if parts:
+            parts[-1].append(event)
+    return parts
 
 
 def _replay(
-    kept: _Kept, session: RecordedSession, writer: RunWriter, listener: Listener, *, tolerant: bool, was_cut: bool
+    kept: _Kept,
+    session: RecordedSession,
+    events: SequenceOf[Event],
+    writer: RunWriter,
+    listener: Listener,
+    *,
+    tolerant: bool,
 ) -> Replayed:
     try:
         chunks = tuple(session.chunks())
     except ValueError as error:
         raise BenchError(f"the recording of run {kept.run[:8]} is damaged: {error}") from error
-    exchanges = [one for chunk in chunks for one in chunk.exchanges]
-    cut = bytes_that_count(kept.whole.bench.model)
-    score = TolerantScore(exchanges, cut) if tolerant else Score(exchanges, cut)
+    silent = is_silent(chunks)
+    if silent:
+        chunks = with_its_stop(chunks, events, lambda tried: _differs_at(kept, session, tried))
+    score = _score(kept, chunks, tolerant=tolerant)
     said: list[Event] = []
 
     def hear(event: Event) -> None:
         said.append(event)
         listener(event)
 
-    ended_by = ""
-    with recorded_bench(kept.whole.bench, score, session.record.began) as bench:
+    def book(bench: OpenBench) -> RunBook:
+        return _book(kept, session, bench, writer, hear)
+
+    ended_by = _spend(kept, session, score, book, hear, silent=silent)
+    was_cut = all(event.kind != "run ended" for event in events)
+    beyond = score.stopped_at if score.is_over and (was_cut or silent) else None
+    mismatches = () if beyond is not None or (was_cut and score.is_over) else _mismatches(score)
+    return Replayed(session, chunks, mismatches, was_cut, ended_by, tuple(said), silent, beyond)
+
+
+def _score(kept: _Kept, chunks: SequenceOf[ExchangeChunk], *, tolerant: bool) -> Score:
+    exchanges = [one for chunk in chunks for one in chunk.exchanges]
+    cut = bytes_that_count(kept.whole.bench.model)
+    return TolerantScore(exchanges, cut) if tolerant else Score(exchanges, cut)
+
+
+def _differs_at(kept: _Kept, session: RecordedSession, chunks: SequenceOf[ExchangeChunk]) -> int | None:
+    """Where a session first differs if its recording were this; nothing is kept of it."""
+    score, book = _score(kept, chunks, tolerant=False), Nowhere()
+    _spend(kept, session, score, lambda bench: book, lambda event: None, silent=True)
+    complete = {chunk.condition for chunk in chunks if chunk.condition is not None}
+    return None if score.is_over and complete <= book.complete else score.front
+
+
+def _spend(
+    kept: _Kept,
+    session: RecordedSession,
+    score: Score,
+    book: Callable[[OpenBench], RunBook],
+    listener: Listener,
+    *,
+    silent: bool,
+) -> str:
+    """Do the session; returns the error that it ended with."""
+    with recorded_bench(kept.whole.bench, score, session.record.began, is_silent=silent) as bench:
         try:
-            _run(kept, session, bench, writer, hear)
+            _run(kept, session, bench, book(bench), listener)
         except RecordingDiffers:
-            pass  # the score knows where
+            return ""  # the score knows where
         except (BenchError, InstrumentError) as end:
-            ended_by = str(end)
-        except (Exception, KeyboardInterrupt) as mistake:  # noqa: BLE001 - it ended the run then as well, or events differ
-            ended_by = f"{type(mistake).__name__}: {mistake}"
-        is_silent = isinstance(bench.log, RecordedLog) and bench.log.is_silent
-    mismatches = _mismatches(score, was_cut=was_cut)
-    return Replayed(session, chunks, mismatches, was_cut, ended_by, tuple(said), is_silent)
+            return str(end)
+        except (Exception, KeyboardInterrupt) as mistake:  # noqa: BLE001 - it ended the run as well, or events differ
+            return f"{type(mistake).__name__}: {mistake}"
+    return ""
 
 
-def _mismatches(score: Score, *, was_cut: bool) -> tuple[Mismatch, ...]:
+def _mismatches(score: Score) -> tuple[Mismatch, ...]:
     if isinstance(score, TolerantScore):
         return (*score.mismatches, *score.left())
-    stopped = score.stopped_at
-    if stopped is not None:
-        return () if was_cut and stopped.recorded is None else (stopped,)
+    if score.stopped_at is not None:
+        return (score.stopped_at,)
     if score.is_over:
         return ()
     next_one = score.exchanges[score.front]
     return (Mismatch("left", score.front, next_one.instrument, next_one.sent, next_one),)
 
 
-def _run(kept: _Kept, session: RecordedSession, bench: OpenBench, writer: RunWriter, listener: Listener) -> None:
+def _book(kept: _Kept, session: RecordedSession, bench: OpenBench, writer: RunWriter, listener: Listener) -> RunBook:
+    record = session.record
+    book = StoreBook(writer, kept.whole, bench.clock)
+    book.session(replace(record, tool_version=tool_version()))
+
+    def tell(event: Event) -> None:
+        book.event(event)
+        listener(event)
+
+    return book if record.kind == "start" else RecheckBook(book, frozenset(record.options["rechecks"]), tell)
+
+
+def _run(kept: _Kept, session: RecordedSession, bench: OpenBench, book: RunBook, listener: Listener) -> None:
     """As ``bench.night`` runs a job, without locks, guard and questions."""
     assert isinstance(bench.log, RecordedLog)
-    record, log, clock = session.record, bench.log, bench.clock
-    book = StoreBook(writer, kept.whole, clock)
-    book.session(replace(record, tool_version=tool_version()))
-    again = tuple(record.options.get("rechecks", ()))
-    job = Job(
-        kept.run,
-        kept.setup,
-        acquisition_for(kept.whole),
-        kept.conditions,
-        session.done,
-        _planned_s(kept, session, again),
-        again,
-    )
+    log, clock = bench.log, bench.clock
+    again = tuple(session.record.options.get("rechecks", ()))
+    planned_s = _planned_s(kept, session, again)
+    job = Job(kept.run, kept.setup, acquisition_for(kept.whole), kept.conditions, session.done, planned_s, again)
     used = _without_unit(bench) if kept.through else bench
     guard = RecordedGuard(log)
     log.heard_by(guard.exchanged)
@@ -229,13 +293,7 @@ def _run(kept: _Kept, session: RecordedSession, bench: OpenBench, writer: RunWri
     rule = interlocks_of(job.setup, job.planned_s).get("disk space")
     free_mb = heard_disk(RecordedDisk(log).free_mb, rule, log)
     wishes = HeardWishes(RecordedWishes(log), log)
-
-    def tell(event: Event) -> None:
-        book.event(event)
-        listener(event)
-
-    apart: RunBook = book if record.kind == "start" else RecheckBook(book, frozenset(again), tell)
-    Runner(job, used.places, clock, apart, guard.listener(listener), wishes, log.take, free_mb).run()
+    Runner(job, used.places, clock, book, guard.listener(listener), wishes, log.take, free_mb).run()
 
 
 def _without_unit(bench: OpenBench) -> OpenBench:
