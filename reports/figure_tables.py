@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from reports.templating import running_head, template
 
 if TYPE_CHECKING:
+    from reports.chart_parts import Rows
     from reports.panel_figures import Figure
     from reports.panels_chart import Panels
     from reports.summary import Report
@@ -38,25 +39,31 @@ class FigureTable:
 
 
 def panels_table(figure: Panels) -> FigureTable:
-    """A row for each place in each panel, a column for each line; a dash where a line has no value."""
+    """A row for each place in each panel, a column for each line."""
+    values = [row for row in figure.rows if row["kind"] == "value"]
+    note = f"{figure.y_title}, {figure.subtitle}."
+    return pivot(values, figure.panels, figure.series, figure.x_title, note)
+
+
+def pivot(rows: Rows, panels: Sequence[str], series: Sequence[str], x_title: str, note: str) -> FigureTable:
+    """Values with ``panel``, ``x``, ``series`` and ``shown``: a column for each of ``series``, a dash for no value."""
     cells: dict[tuple[str, float], dict[str, str]] = {}
-    for row in figure.rows:
-        if row["kind"] == "value":
-            cells.setdefault((row["panel"], row["x"]), {})[row["series"]] = row["shown"]
-    order = {panel: place for place, panel in enumerate(figure.panels)}
+    for row in rows:
+        cells.setdefault((row["panel"], row["x"]), {})[row["series"]] = row["shown"]
+    order = {panel: place for place, panel in enumerate(panels)}
     places = sorted(cells, key=lambda place: (order[place[0]], place[1]))
-    names_panel = len(figure.panels) > 1 or bool(figure.panels[0])
-    rows = tuple(
+    names_panel = len(panels) > 1 or bool(panels[0])
+    texts = tuple(
         (
             *((panel,) if names_panel else ()),
             _place_text(x),
-            *(cells[panel, x].get(name, "–") for name in figure.series),
+            *(cells[panel, x].get(name, "–") for name in series),
         )
         for panel, x in places
     )
-    head = ("Panel", figure.x_title) if names_panel else (figure.x_title,)
-    columns = (*head, *(name[:1].upper() + name[1:] for name in figure.series))
-    return FigureTable(columns, rows, len(head), f"{figure.y_title}, {figure.subtitle}.")
+    head = ("Panel", x_title) if names_panel else (x_title,)
+    columns = (*head, *(name[:1].upper() + name[1:] for name in series))
+    return FigureTable(columns, texts, len(head), note)
 
 
 def _place_text(value: float) -> str:

@@ -12,8 +12,11 @@ from reports import guides
 from reports.cascade_chart import cascade_figures
 from reports.characteristics import CHARACTERISTICS
 from reports.explanations import GROUPS, OTHER
+from reports.heat_map import heat_map
 from reports.live import live_cells
 from reports.margin_chart import margin_chart, margin_table
+from reports.night_line import GROUP as COURSE
+from reports.night_line import night_line
 from reports.panel_figures import Figure, Plan, by_mode, compact, compared, panels, rows_of
 from reports.svg_text import svg_text
 
@@ -45,6 +48,13 @@ _DRAWINGS: tuple[tuple[Callable[[Report, Plan], Figure | None], Plan], ...] = (
     (panels, Plan("hd2", "hd2", "Second harmonic at each gain code", _CODE, _TEMPERATURE, "highest")),
     (panels, Plan("hd3", "hd3", "Third harmonic at each gain code", _CODE, _TEMPERATURE, "highest")),
     (panels, Plan("gain_step_error", "gain_step_error", "Error of each gain step", _CODE, _TEMPERATURE, "largest")),
+    (
+        heat_map,
+        Plan(
+            "gain_step_error_map", "gain_step_error", "Error of each gain step over code and temperature", _CODE,
+            _TEMPERATURE, "largest",
+        ),
+    ),
     (
         panels,
         Plan(
@@ -133,8 +143,8 @@ def draw_figures(report: Report) -> tuple[Figure, ...]:
     """All figures that the run has data for: the overview of the margins, then group by group."""
     figures = [_margins(report), *(draw(report, plan) for draw, plan in _DRAWINGS)]
     figures += [panels(report, plan) for plan in _unplanned(report)]
-    figures += cascade_figures(report)
-    order = (OVERVIEW, *GROUPS, OTHER)
+    figures += [*cascade_figures(report), night_line(report)]
+    order = (OVERVIEW, *GROUPS, OTHER, COURSE)
     return tuple(sorted((one for one in figures if one is not None), key=lambda figure: order.index(figure.group)))
 
 

@@ -70,6 +70,13 @@ def no_curves() -> pd.DataFrame:
     return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in columns.items()})
 
 
+def no_times() -> pd.DataFrame:
+    """When the conditions were complete, where nobody knows it: the column, and no row."""
+    frame = pd.DataFrame({"completed": pd.Series(dtype="datetime64[us, UTC]")})
+    frame.index = pd.Index((), dtype="int64", name="condition")
+    return frame
+
+
 def none_skipped() -> pd.DataFrame:
     """The skipped conditions of a run that left none out: the columns, and no row."""
     columns = {**AXES, "reason": "str"}
@@ -128,7 +135,7 @@ class RunFrames:
             ``READINGS``), ``value`` (float).
         instruments: Columns ``place``, ``resource``, ``maker``, ``model``, ``serial``, ``firmware``,
             ``calibration_due`` (ISO date or empty).
-        events: Columns ``at`` (datetime, UTC), ``kind``, ``text``, in order.
+        events: Columns ``at`` (datetime, UTC), ``kind``, ``text``, in order; ``facts`` (numbers by name) where known.
         hazards: As named before power-up.
         curves: Columns ``CURVE_COLUMNS``, one row per condition, repeat and frequency, frequencies rising: what the
             network analyzer read between its ports; no row if it was not used.
@@ -136,6 +143,7 @@ class RunFrames:
         deviation_gaps: What an instrument's table of deviations leaves unchecked, in clauses, by place.
         residual: A run of the same bench with a through in the unit's place, if its readings are to say what sources,
             combiner and analyzer contribute; else the bench file's figures say it.
+        times: ``completed`` (datetime, UTC) of each complete condition; index as in ``conditions``.
         skipped: Conditions that were left out as their instruments failed in every attempt; index and ``AXES`` as in
             ``conditions``, and ``reason``.
     """
@@ -155,6 +163,7 @@ class RunFrames:
     deviation_gaps: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     residual: RunFrames | None = None
     skipped: pd.DataFrame = field(default_factory=none_skipped)
+    times: pd.DataFrame = field(default_factory=no_times)
 
     def __post_init__(self) -> None:
         _check("conditions", self.conditions, (*AXES, "flag"))

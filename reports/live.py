@@ -94,20 +94,34 @@ def live_panels(description: Mapping[str, Any], figure: Panels) -> dict[str, Any
     return live
 
 
-def live_cells(description: Mapping[str, Any], told: Mapping[str, str]) -> dict[str, Any]:
+def live_cells(description: Mapping[str, Any], told: Mapping[str, str], fixed: str = "") -> dict[str, Any]:
     """Hover over what has a place of its own already (fields of a map, bars, points).
 
     Args:
         description: The chart; ``layer``, panels beside each other, or panels by facet.
         told: Field of the rows → what it is, in the order in which a reader is told.
+        fixed: What holds for all of them.
     """
     live = copy.deepcopy({key: value for key, value in description.items() if key != "datasets"})
     live["datasets"] = description["datasets"]
-    for panel in live.get("hconcat", [live.get("spec", live)]):
+    for panel in live.get("hconcat") or live.get("vconcat") or [live.get("spec", live)]:
         for layer in panel["layer"]:
             if _mark(layer) in ("rect", "point"):
                 layer["encoding"]["tooltip"] = _TOOLTIP
-    live["usermeta"] = {"told": dict(told)}
+    live["usermeta"] = {"told": dict(told), "fixed": fixed}
+    return live
+
+
+def live_times(description: Mapping[str, Any], told: Mapping[str, str]) -> dict[str, Any]:
+    """Hover as ``live_cells``, and zoom in time, in all panels at once."""
+    live = live_cells(description, told)
+    zoom = copy.deepcopy(_ZOOM)
+    zoom["select"]["encodings"] = ["x"]  # type: ignore[index]  # a literal of mixed tables
+    for number, panel in enumerate(live["vconcat"]):
+        for layer in panel["layer"]:
+            layer["mark"] = {**_as_mark(layer["mark"]), "clip": True}
+        panel["layer"][-1]["params"] = [{**_HOVER, "name": f"hover_{number}"}, *([] if number else [zoom])]
+    live["usermeta"]["zoom"] = True
     return live
 
 

@@ -25,7 +25,7 @@ from reports.frames import AXES
 from reports.live import content_policy, live_json, scripts
 from reports.templating import running_head, template
 from reports.text_table import conformity_text, counted_text, margin_text, sides_text, worst_text
-from reports.typical_section import typical_section
+from reports.typical_section import spans_section, typical_section
 from reports.wording import (
     DECISIONS,
     axis_values_text,
@@ -102,7 +102,8 @@ def page_html(report: Report, figures: Sequence[Figure]) -> str:
     ]
     facts = report.facts
     head = running_head(f"{report.part.part.name}, unit {facts.unit}, run {facts.run}")
-    sections = {"groups": groups, "cascades": cascades, "typical": typical_section(report)}
+    over = {"typical": typical_section(report), "spans": spans_section(report)}
+    sections = {"groups": groups, "cascades": cascades, **over}
     # Only what there is a use for: a page without figures has no script at all.
     texts = scripts() if any(one.live for one in figures) else ()
     security = {"policy": content_policy(texts), "scripts": [Markup(text) for text in texts]}

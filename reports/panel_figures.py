@@ -95,7 +95,7 @@ def panels(report: Report, plan: Plan) -> Figure | None:
     table = rows_of(report, plan.characteristic)
     if table.empty:
         return None
-    table, fixed = _slice(report, table, (plan.x, plan.series))
+    table, fixed = one_slice(report, table, (plan.x, plan.series))
     table = _longest_lines(table, plan)
     if plan.series == "gain_code":
         table = table[table["gain_code"].isin(_spread(sorted(table["gain_code"].unique()), _MOST_CODES))]
@@ -103,7 +103,7 @@ def panels(report: Report, plan: Plan) -> Figure | None:
         return None
     names = sorted(table[plan.series].unique())
     table = table.assign(
-        panel=_panel_names(report, plan.characteristic, table),
+        panel=panel_names(report, plan.characteristic, table),
         x=table[plan.x] * _AXIS_FACTORS.get(plan.x, 1.0),
         line=table[plan.series].map({name: axis_text(plan.series, name) for name in names}),
     )
@@ -124,7 +124,7 @@ def panels(report: Report, plan: Plan) -> Figure | None:
         panels=tuple(in_order.unique()),
         columns=modes if modes > 1 else 2,
         x_title=AXIS_TITLES[plan.x],
-        y_title=_y_title(plan.characteristic, unit),
+        y_title=y_title(plan.characteristic, unit),
         series_title=_SERIES_TITLES[plan.series],
         series=tuple(lines),
         colours=tuple(temperature_colours(len(names))) if is_temperature else category_colours(len(names)),
@@ -133,7 +133,7 @@ def panels(report: Report, plan: Plan) -> Figure | None:
         markers=not is_temperature,
         guide=plan.guide,
     )
-    return drawn(plan, figure, _extreme_text(table, plan) + _band_text(figure, shown) + _bounded_text(table))
+    return drawn(plan, figure, extreme_text(table, plan) + _band_text(figure, shown) + _bounded_text(table))
 
 
 def by_mode(report: Report, plan: Plan) -> Figure | None:
@@ -158,7 +158,7 @@ def by_mode(report: Report, plan: Plan) -> Figure | None:
         panels=("",),
         columns=1,
         x_title=AXIS_TITLES["temperature_c"],
-        y_title=_y_title(plan.characteristic, unit),
+        y_title=y_title(plan.characteristic, unit),
         series_title="Supply mode",
         series=tuple(modes),
         colours=category_colours(len(modes)),
@@ -167,7 +167,7 @@ def by_mode(report: Report, plan: Plan) -> Figure | None:
         width=640,
         height=260,
     )
-    caption = f"{_extreme_text(table, plan)} Line: mean of all conditions at a temperature; band: lowest to highest."
+    caption = f"{extreme_text(table, plan)} Line: mean of all conditions at a temperature; band: lowest to highest."
     return drawn(plan, figure, caption)
 
 
@@ -176,10 +176,10 @@ def compact(report: Report, plan: Plan) -> Figure | None:
     table = rows_of(report, plan.characteristic)
     if table.empty:
         return None
-    table, fixed = _slice(report, table, (plan.x,))
+    table, fixed = one_slice(report, table, (plan.x,))
     if table[plan.x].nunique() < 2:
         return None
-    names = _panel_names(report, plan.characteristic, table)
+    names = panel_names(report, plan.characteristic, table)
     table = table.assign(panel="", x=table[plan.x] * _AXIS_FACTORS.get(plan.x, 1.0), line=names)
     lines = table.sort_values(["channel", "supply_mode"], key=lambda column: column.map(rank(report)))["line"].unique()
     unit, factor = unit_of(plan.characteristic)
@@ -193,7 +193,7 @@ def compact(report: Report, plan: Plan) -> Figure | None:
         panels=("",),
         columns=1,
         x_title=AXIS_TITLES[plan.x],
-        y_title=_y_title(plan.characteristic, unit),
+        y_title=y_title(plan.characteristic, unit),
         series_title="Channel and mode",
         series=tuple(lines),
         colours=category_colours(len(lines)),
@@ -204,7 +204,7 @@ def compact(report: Report, plan: Plan) -> Figure | None:
         width=640,
         height=260,
     )
-    return drawn(plan, figure, _extreme_text(table, plan) + _band_text(figure, lines[0]) + _bounded_text(table))
+    return drawn(plan, figure, extreme_text(table, plan) + _band_text(figure, lines[0]) + _bounded_text(table))
 
 
 def compared(report: Report, plan: Plan, words: dict[str, str]) -> Figure | None:
@@ -222,10 +222,10 @@ def compared(report: Report, plan: Plan, words: dict[str, str]) -> Figure | None
     table = pd.concat([one.assign(line=words[word]) for word, one in tables.items()])
     shown_c = _one_of(sorted(table["temperature_c"].unique()), report.sequence.sequence.reference_temperature_c)
     table = table[table["temperature_c"] == shown_c]
-    table, fixed = _slice(report, table, (plan.x,))
+    table, fixed = one_slice(report, table, (plan.x,))
     if table[plan.x].nunique() < 2:
         return None
-    table = table.assign(panel=_panel_names(report, plan.characteristic, table), x=table[plan.x])
+    table = table.assign(panel=panel_names(report, plan.characteristic, table), x=table[plan.x])
     unit, factor = unit_of(plan.characteristic)
     in_order = table.sort_values(["channel", "supply_mode"], key=lambda column: column.map(rank(report)))["panel"]
     lines = [words[word] for word in tables]
@@ -242,7 +242,7 @@ def compared(report: Report, plan: Plan, words: dict[str, str]) -> Figure | None
         colours=category_colours(len(lines)),
         markers=True,
     )
-    return drawn(plan, figure, _extreme_text(table, plan) + _band_text(figure, lines[0]))
+    return drawn(plan, figure, extreme_text(table, plan) + _band_text(figure, lines[0]))
 
 
 def drawn(plan: Plan, figure: Panels, caption: str) -> Figure:
@@ -273,7 +273,8 @@ def unit_of(characteristic: str) -> tuple[str, float]:
     return shown_unit(CHARACTERISTICS[characteristic].unit)
 
 
-def _y_title(characteristic: str, unit: str) -> str:
+def y_title(characteristic: str, unit: str) -> str:
+    """Title of an axis of values."""
     title = CHARACTERISTICS[characteristic].title
     return f"{title} / {unit or '1'}"
 
@@ -284,7 +285,7 @@ def rank(report: Report) -> dict[str, int]:
     return {name: place for place, name in enumerate(names)}
 
 
-def _slice(report: Report, table: pd.DataFrame, varied: tuple[str, ...]) -> tuple[pd.DataFrame, dict[str, object]]:
+def one_slice(report: Report, table: pd.DataFrame, varied: tuple[str, ...]) -> tuple[pd.DataFrame, dict[str, object]]:
     """Rows of all channels and modes at one value of every axis that is not ``varied``."""
     fixed = [axis for axis in AXES if axis not in (*varied, "channel", "supply_mode")]
     part, sequence = report.part.part, report.sequence.sequence
@@ -306,7 +307,8 @@ def _longest_lines(table: pd.DataFrame, plan: Plan) -> pd.DataFrame:
     return longest
 
 
-def _panel_names(report: Report, characteristic: str, table: pd.DataFrame) -> pd.Series[str]:
+def panel_names(report: Report, characteristic: str, table: pd.DataFrame) -> pd.Series[str]:
+    """Channel and mode of each row, in words; of a match, which channels it is between."""
     first = report.part.part.channels[0]
     before = "Channel "
     if group_of(characteristic) == "Matching":
@@ -366,7 +368,7 @@ def _limits(report: Report, table: pd.DataFrame, plan: Plan) -> Rows:
     return lines
 
 
-def _extreme_text(table: pd.DataFrame, plan: Plan) -> str:
+def extreme_text(table: pd.DataFrame, plan: Plan) -> str:
     """The value that stands out, with its uncertainty and condition."""
     unit, factor = unit_of(plan.characteristic)
     ordered = table["value"].abs() if plan.extreme == "largest" else table["value"]

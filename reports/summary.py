@@ -20,7 +20,7 @@ from reports.corrections import Corrections, corrections
 from reports.decisions import UNDECIDED, Decision, decide, margin, overall, worst
 from reports.derive import Characteristic, derive_each, settled_table
 from reports.errors import CannotDerive
-from reports.frames import AXES, none_skipped
+from reports.frames import AXES, no_times, none_skipped
 from reports.memory import give_back
 from reports.uncertainty import COVERAGE, BudgetLine, Settled, Uncertain, coverage_factor, truncated_dof
 from reports.wide_readings import wide_readings
@@ -74,6 +74,7 @@ class LimitResult:
             tested.
         skipped: How many conditions that the limit holds for were left out, as their instruments failed in every
             attempt. They too keep a pass from being more than conditional.
+        lowest, mean, highest: Of the measured values, over the conditions; None if all are bounds or none was tested.
     """
 
     characteristic: str
@@ -96,6 +97,9 @@ class LimitResult:
     guard_band_factor: float
     conformity_probability: float | None
     skipped: int = 0
+    lowest: float | None = None
+    mean: float | None = None
+    highest: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +143,7 @@ class Report:
         characteristics: Long table: ``characteristic``, ``condition`` (number), the axes, ``value``,
             ``standard_uncertainty``, ``expanded_uncertainty``, ``dof``, ``bound`` (0 measured, 1 at least, −1 at
             most), ``unit`` (of ``CHARACTERISTICS``, not of the limit), ``flag`` of the condition.
-        readings, conditions, skipped: As handed over.
+        readings, conditions, skipped, times: As handed over.
         budgets: One per characteristic that the run holds.
         coverage_statement: What U means, and what of the bench itself it counts or leaves out.
         corrections: What was done to the readings, with which numbers.
@@ -168,6 +172,7 @@ class Report:
     typical: tuple[TypicalValue, ...] = ()
     remark: str = ""
     skipped: pd.DataFrame = field(default_factory=none_skipped)
+    times: pd.DataFrame = field(default_factory=no_times)
 
 
 def summarise(frames: RunFrames) -> Report:
@@ -228,6 +233,7 @@ def summarise(frames: RunFrames) -> Report:
         corrections=corrected,
         cascades=cascade_table(frames.part, frames.conditions, stages),
         skipped=frames.skipped,
+        times=frames.times,
     )
 
 
@@ -267,7 +273,7 @@ def _held_against(
     for axis, matcher in limit.where.items():
         meant &= axes[axis].meant_by(matcher)[known[0]]
     rows, result = known[0][meant], known[1].scaled(meant, factor)
-    value, expanded = result.value, result.expanded
+    value, expanded, measured = result.value, result.expanded, result.value[result.bound == 0]
     codes = decide(value, expanded, limit.min, limit.max, limit.rule, result.bound, limit.guard_band_factor)
     decision = worst(codes)
     shown: dict[str, object] = {}
@@ -300,6 +306,9 @@ def _held_against(
         rule=limit.rule,
         guard_band_factor=limit.guard_band_factor if limit.rule == "guard band" else 0.0,
         conformity_probability=probability,
+        lowest=float(measured.min()) if len(measured) else None,
+        mean=float(measured.mean()) if len(measured) else None,
+        highest=float(measured.max()) if len(measured) else None,
     )
 
 

@@ -9,7 +9,7 @@ from reports.definitions_html import link
 from reports.wording import difference_unit, number_text, rounded, true_minus
 
 if TYPE_CHECKING:
-    from reports.summary import Report
+    from reports.summary import LimitResult, Report
     from reports.typical_values import TypicalValue
 
 TEXT = (
@@ -22,6 +22,39 @@ TEXT = (
     "with two or three units it is large, because so few say little. "
     "Conditions count where all n units were measured; bounded values do not count, which the last column says."
 )
+
+
+SPANS_TEXT = (
+    "One run of one unit, so these are no typical values of the part: min and max are the lowest and the highest "
+    "measured value over the conditions of each limit, mean is their mean, all without uncertainty. Which of them "
+    "decides, and with which uncertainty, stands under Decisions. Bounded values do not count. Several runs in one "
+    "report (nightbench report RUN RUN …) give min, typ and max over the units."
+)
+
+
+def spans_section(report: Report) -> dict[str, Any] | None:
+    """Lowest, mean and highest over the conditions of each limit, for a unit by itself; None with typical values."""
+    limits = [(place, limit) for place, limit in enumerate(report.limits, start=1) if limit.mean is not None]
+    if report.typical or not limits:
+        return None
+    return {"rows": [_span(place, limit) for place, limit in limits], "text": SPANS_TEXT}
+
+
+def _span(place: int, limit: LimitResult) -> dict[str, Any]:
+    expanded = limit.expanded_uncertainty or 0.0
+    sides = {"min": limit.min, "typical": limit.typical, "max": limit.max}
+    found = {"lowest": limit.lowest, "mean": limit.mean, "highest": limit.highest}
+    measured = limit.conditions - limit.bounded
+    return {
+        **{name: "–" if bound is None else number_text(bound) for name, bound in sides.items()},
+        **{name: "–" if value is None else rounded(value, expanded)[0] for name, value in found.items()},
+        "number": place,
+        "title": CHARACTERISTICS[limit.characteristic].title,
+        "link": link(limit.characteristic),
+        "where": true_minus(limit.where) or "all conditions",
+        "unit": limit.unit,
+        "conditions": f"{measured:,}" if not limit.bounded else f"{measured:,} of {limit.conditions:,}",
+    }
 
 
 def typical_section(report: Report) -> dict[str, Any] | None:

@@ -49,10 +49,12 @@ def read_frames(engine: Engine, where: str, run: str) -> RunFrames:
         instruments = _instruments(connection, run)
         hazards = _hazards(connection, run)
         skipped = _skipped(connection, run)
+        times = _times(connection, run)
     columns = {
         "at": pd.Series([one.at for one in noted], dtype="datetime64[us, UTC]"),
         "kind": pd.Series([one.kind for one in noted], dtype="str"),
         "text": pd.Series([one.text for one in noted], dtype="str"),
+        "facts": pd.Series([dict(one.facts) for one in noted], dtype="object"),
     }
     return RunFrames(
         facts=_facts(line),
@@ -69,6 +71,7 @@ def read_frames(engine: Engine, where: str, run: str) -> RunFrames:
         de_embedding=setup.de_embedding,
         deviation_gaps=deviation_gaps(setup.bench),
         skipped=skipped,
+        times=times,
     )
 
 
@@ -117,6 +120,20 @@ def _skipped(connection: Connection, run: str) -> pd.DataFrame:
     empty = none_skipped()
     rows = connection.execute(query).all()
     frame = pd.DataFrame([tuple(row)[1:] for row in rows], columns=empty.columns).astype(empty.dtypes.to_dict())
+    frame.index = pd.Index([row.number for row in rows], dtype="int64", name="condition")
+    return frame
+
+
+def _times(connection: Connection, run: str) -> pd.DataFrame:
+    """When each complete condition was done, in run order."""
+    condition = tables.condition.c
+    query = (
+        select(condition.number, condition.completed)
+        .where(condition.run == run, condition.completed.is_not(None))
+        .order_by(condition.number)
+    )
+    rows = connection.execute(query).all()
+    frame = pd.DataFrame({"completed": pd.Series([row.completed for row in rows], dtype="datetime64[us, UTC]")})
     frame.index = pd.Index([row.number for row in rows], dtype="int64", name="condition")
     return frame
 

@@ -30,13 +30,14 @@
 
   function zoomTools(view) {
     const state = () => view.getState({signals: (name) => /^zoom_[xy]$/.test(name), data: () => false}).signals;
-    const log = (axis) => ["log"].includes(view.scale(axis).type);
+    const log = (axis) => view.scale(axis).type === "log";
     const whole = {};
     const axes = Object.keys(state()).map((name) => name.slice(-1));
-    axes.forEach((axis) => { whole[axis] = view.scale(axis).domain().slice(); });
+    // Ends of a time axis are dates; a number is what all axes take.
+    axes.forEach((axis) => { whole[axis] = view.scale(axis).domain().map(Number); });
     const set = (factor) => {
       axes.forEach((axis) => {
-        const [low, high] = (view.signal("zoom_" + axis) || whole[axis]).map((end) => log(axis) ? Math.log(end) : end);
+        const [low, high] = (view.signal("zoom_" + axis) || whole[axis]).map((end) => log(axis) ? Math.log(end) : Number(end));
         const middle = (low + high) / 2, half = (high - low) / 2 / factor;
         view.signal("zoom_" + axis, [middle - half, middle + half].map((end) => log(axis) ? Math.exp(end) : end));
       });
