@@ -5,7 +5,6 @@ Rule: everything is rendered before anything is written, and no file that says s
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
@@ -122,6 +121,8 @@ def write_files(files: Mapping[Path, bytes], *, replace: bool) -> None:
         BenchError: A file that says something else is there and ``replace`` was not asked for (nothing is written
             then), or the folder cannot be written.
     """
+    from tempfile import TemporaryDirectory  # loads more than all commands together need to say what they can do
+
     place = next(iter(files), Path())
     try:
         new = {path: content for path, content in files.items() if not path.exists() or path.read_bytes() != content}
@@ -135,7 +136,7 @@ def write_files(files: Mapping[Path, bytes], *, replace: bool) -> None:
             folder.mkdir(parents=True, exist_ok=True)
         for path, content in new.items():
             place = path
-            with tempfile.TemporaryDirectory(prefix=".export-", dir=path.parent) as beside:
+            with TemporaryDirectory(prefix=".export-", dir=path.parent) as beside:
                 fresh = Path(beside, path.name)
                 fresh.write_bytes(content)
                 fresh.replace(path)

@@ -2,6 +2,9 @@
 
 Rule: numbers are written in full, so that reading the file gives the same floats; rounding is for people. What is
 missing is an empty field. Texts stay as they are, also one that a spreadsheet would take for a formula.
+
+The data dictionary is a table like the others. W3C's metadata vocabulary for CSV would be the other way; its numbers
+know ``INF`` and not ``inf``, which is what Python and pandas write and read (from memory, not seen).
 """
 
 from __future__ import annotations

@@ -175,7 +175,7 @@ def _patterns(table: Table, column: Column, numbers: NDArray[np.float64]) -> lis
 def number_patterns(numbers: NDArray[np.float64], expanded: NDArray[np.float64]) -> list[str]:
     """Formats that show as many digits as leave two significant ones of the expanded uncertainty.
 
-    Source: JCGM 100:2008, 7.2.6. Without an uncertainty that is finite and above 0 the program that shows the cell decides.
+    Source: JCGM 100:2008, 7.2.6. Without an uncertainty above 0 the program that shows the cell decides.
     """
     known = (expanded > _LEAST) & (expanded < 1 / _LEAST)
     safe = np.where(known, expanded, 1.0)

@@ -496,11 +496,14 @@ def two_runs(folder: Path) -> None:
 @pytest.mark.usefixtures("two_runs")
 @pytest.mark.parametrize("command", ["derive", "report", "resume", "export", "runs"])
 def test_a_run_that_is_not_there_is_answered_with_the_store_that_was_searched(command: str) -> None:
-    """The text that was given stands in the answer."""
+    """The text that was given stands in the answer, and the runs that there are."""
     answer = nightbench(command, "ffff")
+    there = "; ".join(
+        f"abcd0000-0000-4000-8000-00000000000{number} (unit VG2-0007, quick, 2026-11-02 18:30 UTC)" for number in (1, 2)
+    )
 
     assert (answer.code, answer.out) == (ExitCode.BAD_INPUT, "")
-    assert answer.err == "nightbench: store nightbench.db: no run whose id begins with 'ffff'\n"
+    assert answer.err == (f"nightbench: store nightbench.db: no run whose id begins with 'ffff'; the newest: {there}\n")
 
 
 @pytest.mark.usefixtures("two_runs")
