@@ -33,7 +33,7 @@ from sqlalchemy import (
 )
 
 #: Newest revision in ``migrations/versions``: what a store has that this version of the tool made.
-SCHEMA_VERSION = "0007"
+SCHEMA_VERSION = "0008"
 
 #: Table in which the migrations note the revision.
 VERSION_TABLE = "schema_version"
@@ -220,6 +220,22 @@ recheck = Table(
     Column("quantity_id", Integer, ForeignKey("quantity.id"), nullable=False),
     Column("value", Double, nullable=False),
     PrimaryKeyConstraint("condition_id", "at", "repeat", "quantity_id"),
+)
+
+#: Results that other inputs than the run's own gave, or another version of this tool.
+derivation = Table(
+    "derivation",
+    METADATA,
+    _run_key(),
+    Column("number", Integer, nullable=False),
+    Column("at", UtcTime, nullable=False),
+    Column("tool_version", Text, nullable=False),
+    Column("operator", Text, nullable=False),
+    # Files by what they are, each with name, text and fingerprint, with what they name; and the options.
+    Column("inputs", JSON, nullable=False),
+    Column("decision", String(32), nullable=False),
+    Column("digest", String(64), nullable=False),
+    PrimaryKeyConstraint("run", "number"),
 )
 
 event = Table(
