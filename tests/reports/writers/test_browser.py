@@ -1,11 +1,14 @@
-"""The page in a real browser. It runs no script of its own, so that a second page holds it in a frame and measures it:
+"""The page in a real browser. A second page holds it in a frame and measures it: a frame whose content is given as
 
-a frame whose content is given as ``srcdoc`` has the origin of the page around it, and its width is the frame's.
+``srcdoc`` has the origin of the page around it, and its width is the frame's. What its figures do is asked by a script
+inside it, since the browser wakes no frame for that.
 """
 
 from __future__ import annotations
 
+import base64
 import dataclasses
+import hashlib
 import html
 import json
 import os
@@ -143,3 +146,79 @@ def test_folded_lines_of_a_budget_are_hidden_on_the_screen_and_printed(
 
     assert "<title>0 then 1</title>" in dom
     assert all(f"tiny{n}" in printed for n in range(5))
+
+
+_LIVE = """(async () => {
+  const later = (ms) => new Promise((done) => setTimeout(done, ms));
+  const figures = [...document.querySelectorAll("figure")];
+  for (let n = 0; n < 300 && figures.some((one) => !one.dataset.live); n += 1) await later(100);
+  const one = document.getElementById("figure-gain_step_error");
+  const texts = (where) => [...one.querySelectorAll(where)].map((text) => text.textContent);
+  const ticks = () => texts(".live .role-axis-label text").join(" ");
+  const heads = () => texts(".live text").filter((text) => text.startsWith("Channel")).length;
+  const press = async (name) => {
+    [...one.querySelectorAll("button")].find((button) => button.textContent === name).click();
+    await later(300);
+    return ticks();
+  };
+  const found = {live: figures.map((figure) => figure.dataset.live), before: ticks(), heads: heads()};
+  found.zoomed = await press("Zoom in");
+  found.whole = await press("Whole");
+  one.querySelector("input").click();
+  await later(300);
+  found.left = heads();
+  const places = [...one.querySelectorAll(".live path")].filter((path) => path.__data__?.mark?.marktype === "path");
+  const box = places[40].getBoundingClientRect();
+  for (const kind of ["pointerover", "pointermove", "mousemove"]) {
+    const where = {bubbles: true, clientX: box.left + box.width / 2, clientY: box.top + box.height / 2};
+    places[40].dispatchEvent(kind[0] === "p" ? new PointerEvent(kind, where) : new MouseEvent(kind, where));
+  }
+  await later(300);
+  found.told = document.querySelector(".tip").innerText;
+  found.asked = performance.getEntriesByType("resource").length;
+  const out = document.createElement("pre");
+  out.id = "out";
+  out.textContent = JSON.stringify(found);
+  document.body.append(out);
+})();"""
+
+
+def _with_probe(page: str, script: str) -> str:
+    """The page with one script more, which its policy is told of."""
+    allowed = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
+    page = page.replace("script-src ", f"script-src 'sha256-{allowed}' ", 1)
+    return f"<script>{script}</script></body>".join(page.rsplit("</body>", 1))
+
+
+def test_every_figure_comes_to_life_and_answers_without_a_network(chromium: str, page: str, tmp_path: Path) -> None:
+    """With no name that can be resolved: each is mounted under the page's own policy; zoom, the way back, hiding and
+    hovering do what they say, and nothing was asked for.
+    """
+    (tmp_path / "page.html").write_text(_with_probe(page, _LIVE), encoding="utf-8")
+    flags = ("--window-size=1400,30000", "--virtual-time-budget=60000", "--host-resolver-rules=MAP * ~NOTFOUND")
+    dom = _chromium(chromium, tmp_path, *flags, "--dump-dom", (tmp_path / "page.html").as_uri())
+    found = json.loads(html.unescape(dom.split('<pre id="out">')[1].split("</pre>")[0]))
+
+    assert set(found["live"]) == {"yes"}
+    assert len(found["live"]) > 10
+    assert found["zoomed"] != found["before"]
+    assert sorted(found["whole"].split()) == sorted(found["before"].split())
+    assert (found["heads"], found["left"]) == (4, 3)
+    assert "Gain step error / dB" in found["told"]
+    assert "±" in found["told"]
+    assert "undefined" not in found["told"]
+    assert found["asked"] == 0
+
+
+def test_print_shows_drawings_events_and_where_links_lead(chromium: str, page: str, tmp_path: Path) -> None:
+    """A page that was alive prints as one that was not: no buttons, folded events open, links with their targets."""
+    (tmp_path / "page.html").write_text(page, encoding="utf-8")
+    flags = ("--window-size=1400,30000", "--virtual-time-budget=20000", f"--print-to-pdf={tmp_path / 'page.pdf'}")
+    _chromium(chromium, tmp_path, *flags, (tmp_path / "page.html").as_uri())
+    command = ["pdftotext", "-layout", str(tmp_path / "page.pdf"), "-"]
+    printed = subprocess.run(command, capture_output=True, timeout=60, check=True).stdout.decode("utf-8")
+
+    assert "Zoom in" not in printed
+    assert "soak extended" in printed
+    assert "tables.html#table-gain_step_error" in printed
+    assert printed.count("Error of each gain step over code and temperature") >= 2
