@@ -10,12 +10,14 @@ from sequences.cross_checks import FileNames, cross_check
 from sequences.de_embedding import DeEmbedding
 from sequences.errors import FileFaults
 from sequences.path_losses import PathLosses
-from sequences.read_files import Setup, parse_setup, read_bench, read_part, read_setup
+from sequences.read_files import Loaded, Setup, parse_setup, read_bench, read_part, read_setup
 from sequences.small_signal_checks import small_signal_faults
 from sequences.through import through_setup
 
 if TYPE_CHECKING:
     from bench.store.store import Store
+    from sequences.bench_file import Bench
+    from sequences.part_file import Part
 
 
 def setup_from_files(sequence: Path, bench: Path | None = None, part: Path | None = None) -> Setup:
@@ -28,7 +30,12 @@ def setup_from_files(sequence: Path, bench: Path | None = None, part: Path | Non
 
 
 def setup_of(
-    store: Store, run: str, part: Path | None = None, bench: Path | None = None, *, with_unit: bool = False
+    store: Store,
+    run: str,
+    part: Path | Loaded[Part] | None = None,
+    bench: Path | Loaded[Bench] | None = None,
+    *,
+    with_unit: bool = False,
 ) -> Setup:
     """The files of a stored run as they were when it began, or the part and bench given instead.
 
@@ -40,13 +47,15 @@ def setup_of(
     return through_setup(setup) if store.run(run).kind == "through" and not with_unit else setup
 
 
-def _setup_with_unit(store: Store, run: str, part: Path | None, bench: Path | None) -> Setup:
+def _setup_with_unit(
+    store: Store, run: str, part: Path | Loaded[Part] | None, bench: Path | Loaded[Bench] | None
+) -> Setup:
     texts = store.run_texts(run)
     stored = parse_setup(texts.sequence.text, texts.part.text, texts.bench.text, texts.attachments)
     if part is None and bench is None:
         return stored
-    new_part = stored.part if part is None else read_part(part)
-    new_bench = stored.bench if bench is None else read_bench(bench)
+    new_part = stored.part if part is None else read_part(part) if isinstance(part, Path) else part
+    new_bench = stored.bench if bench is None else read_bench(bench) if isinstance(bench, Path) else bench
     losses = PathLosses.of(new_bench.model, new_bench.attachments)
     fixtures = DeEmbedding.of(new_bench.model, new_bench.attachments)
     names = FileNames(texts.sequence.name, str(new_part.path), str(new_bench.path))

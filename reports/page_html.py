@@ -22,6 +22,7 @@ from reports.definitions_html import anchor, link
 from reports.figure_tables import table_link
 from reports.findings import Finding, findings
 from reports.frames import AXES
+from reports.inputs import inputs_text
 from reports.live import content_policy, live_json, scripts
 from reports.templating import running_head, template
 from reports.text_table import conformity_text, counted_text, margin_text, sides_text, worst_text
@@ -145,6 +146,7 @@ def _page(report: Report) -> dict[str, Any]:
         "after": _AFTER,
         "conditions": list(_conditions(report)),
         "colophon": f"Made by nightbench {facts.tool_version} from run {facts.run}.",
+        "inputs": inputs_text(report.inputs),
     }
 
 

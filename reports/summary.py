@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from reports.frames import HazardNote, RunFacts, RunFrames
+    from reports.inputs import InputFile
     from reports.typical_values import TypicalValue
     from sequences.bench_file import Bench
     from sequences.part_file import DecisionRule, Limit, Part
@@ -150,6 +151,7 @@ class Report:
         cascades: The part's cascades, predicted and, where measured, compared: see ``cascade_table``.
         typical: Typical values over this and other units, see ``typical_values``; empty for a unit by itself.
         remark: What a reader of the report must know before all else, e.g. that the run is a replay; empty for nothing.
+        inputs: The files that it was derived with, if they are known.
     """
 
     facts: RunFacts
@@ -171,6 +173,7 @@ class Report:
     cascades: pd.DataFrame = field(default_factory=no_cascades)
     typical: tuple[TypicalValue, ...] = ()
     remark: str = ""
+    inputs: tuple[InputFile, ...] = ()
     skipped: pd.DataFrame = field(default_factory=none_skipped)
     times: pd.DataFrame = field(default_factory=no_times)
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from bench.cli.derivations import show_derivations
 from bench.cli.options import DEFAULT_STORE, Json, Store
 from bench.cli.output import console, print_json, table_of
 
@@ -24,11 +25,16 @@ OfKind = Annotated[
     list[str] | None, typer.Option("--kind", help="Only events of this kind; may be repeated.", metavar="KIND")
 ]
 
+WithDerivations = Annotated[
+    bool, typer.Option("--derivations", help="Which other inputs gave which results, instead of the events.")
+]
+
 
 def runs(
     run_name: OneRun = None,
     store: Store = DEFAULT_STORE,
     events: WithValues = False,
+    derivations: WithDerivations = False,
     kind: OfKind = None,
     as_json: Json = False,
 ) -> None:
@@ -40,9 +46,12 @@ def runs(
     """
     from bench.store.store import open_store
 
-    if run_name is None and (events or kind):
+    if run_name is None and (events or kind or derivations):
         raise typer.BadParameter("give the RUN whose events are wanted, such as latest", param_hint="RUN")
     with open_store(store, must_exist=True) as opened:
+        if run_name is not None and derivations:
+            show_derivations(opened, opened.find_run(run_name), as_json=as_json)
+            return
         if run_name is not None:
             line, process = _as_it_is(opened.run(opened.find_run(run_name)))
             _one_run(line, process, opened, kind or (), values=events, as_json=as_json)

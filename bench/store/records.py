@@ -254,3 +254,28 @@ class RecordingSize:
 
     exchanges: int
     bytes: int
+
+
+@dataclass(frozen=True, slots=True)
+class Derivation:
+    """A result that other inputs than the run's own gave, or another version of the tool.
+
+    Attributes:
+        run: Id of the run.
+        number: From 1, in the order in which they were noted.
+        at: When, UTC.
+        tool_version: Version that derived it.
+        operator: Who asked for it; empty if not told.
+        inputs: What was other than the run's own, as ``bench.inputs`` keeps it; empty for nothing.
+        decision: Worst of all limits.
+        digest: SHA-256 of summary.json, hexadecimal.
+    """
+
+    run: str
+    number: int
+    at: datetime
+    tool_version: str
+    operator: str
+    inputs: Mapping[str, Any]
+    decision: str
+    digest: str

@@ -8,16 +8,17 @@ Rule: this is the only face of the package; every failure is a StoreFault or a N
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
 from sqlalchemy import Engine
 
-from bench.store import read_recording, read_runs, run_writer
+from bench.store import derivations, read_recording, read_runs, run_writer
 from bench.store.connect import connect, store_name, store_url
 from bench.store.records import (
+    Derivation,
     ExchangeChunk,
     PlannedCondition,
     RecordedSession,
@@ -158,6 +159,31 @@ class Store:
     def rechecks(self, run: str) -> dict[tuple[datetime, int, int, str], float]:
         """What complete conditions read once more, by time, number of the condition, repeat and quantity."""
         return read_runs.rechecks(self._engine, self.name, run)
+
+    def derivations(self, run: str) -> tuple[Derivation, ...]:
+        """What was derived from a run with other inputs than its own, the first first."""
+        return derivations.derivations(self._engine, self.name, run)
+
+    def derivation(self, run: str, number: int) -> Derivation:
+        """One of them; raises NoSuchRun if there is no such number."""
+        return derivations.derivation(self._engine, self.name, run, number)
+
+    def add_derivation(
+        self,
+        run: str,
+        *,
+        at: datetime,
+        tool_version: str,
+        operator: str,
+        inputs: Mapping[str, object],
+        decision: str,
+        digest: str,
+    ) -> Derivation:
+        """Note a derivation, or find the one that is there already. Raises StoreFault if it cannot be written."""
+        return derivations.add_derivation(
+            self._engine, self.name, run, at=at, tool_version=tool_version, operator=operator, inputs=inputs,
+            decision=decision, digest=digest,
+        )  # fmt: skip
 
     def frames(self, run: str) -> RunFrames:
         """The run as ``reports`` takes it: complete conditions only, files as they were when it began.
