@@ -54,6 +54,8 @@ _BY_NAME = {
 #: Digits of a double beyond the first, and an uncertainty that is none any more.
 _MOST_DIGITS, _LEAST = 15, 1e-100
 
+_BY_ENDING = {"_scatter_db": "0.00000", "_attenuation_db": "General"}
+
 #: More decimal places than this are shown as a power of ten.
 _MOST_PLACES = 7
 
@@ -149,8 +151,14 @@ def _numbers(table: Table, column: Column, formats: Formats) -> Iterator[Cell]:
     if column.name in _UNCERTAIN:
         forms = map(formats.number, _patterns(table, column, numbers))
     else:
-        forms = repeat(formats.number(_BY_NAME.get(column.name, _BY_UNIT.get(column.unit, "General"))))
+        forms = repeat(formats.number(_plain_pattern(column)))
     return ((one, infinite if isinstance(one, str) else form) for one, form in zip(held, forms, strict=False))
+
+
+def _plain_pattern(column: Column) -> str:
+    """Format of numbers that have no uncertainty of their own."""
+    by_ending = (pattern for ending, pattern in _BY_ENDING.items() if column.name.endswith(ending))
+    return _BY_NAME.get(column.name) or next(by_ending, _BY_UNIT.get(column.unit, "General"))
 
 
 def _held(number: float) -> float | str | None:
@@ -211,7 +219,7 @@ def heights_of(table: Table, widths: Sequence[float]) -> NDArray[np.float64]:
 
 def lines_of(text: str, width: float) -> int:
     """Lines that a text takes in a column of that width."""
-    return len(textwrap.wrap(text, max(int(_LETTER * width) - 1, 1))) or 1
+    return len(textwrap.wrap(text, max(int(width) - 1, 1))) or 1
 
 
 def width_of(values: pd.Series[Any], heading: str) -> float:

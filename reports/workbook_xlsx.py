@@ -134,8 +134,14 @@ def _of_one(long: Table, word: str) -> Table:
     definition = CHARACTERISTICS[word]
     units = {"value": definition.unit, **dict.fromkeys(_GIVEN_WITH_VALUE, difference_unit(definition.unit))}
     meanings = {"value": f"{definition.title}: {definition.formula}"}
+    sources = {"value": definition.source}
     columns = tuple(
-        replace(column, unit=units.get(column.name, column.unit), meaning=meanings.get(column.name, column.meaning))
+        replace(
+            column,
+            unit=units.get(column.name, column.unit),
+            meaning=meanings.get(column.name, column.meaning),
+            source=sources.get(column.name, column.source),
+        )
         for column in long.columns
         if column.name not in _OF_THE_SHEET
     )

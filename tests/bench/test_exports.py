@@ -20,10 +20,16 @@ from sqlalchemy import text
 from bench import open_store
 from bench.cli import app
 from bench.cli.failures import run_guarded
-from bench.errors import NoSuchRun, StoreFault
+from bench.errors import NoSuchRun, StoreFault, Tripped
+from bench.events import Event
+from bench.job import StopSwitch
+from bench.night import start_run
 from bench.notebook import Notebook
+from bench.reporting import report_of
 from bench.store.store import open_store as open_to_write
+from edited_demo import edited_demo
 from reports.errors import LibraryMissing
+from reports.summary_json import schema_text, summary_json
 from sequences.read_files import demo_file
 
 ROOT = Path(__file__).parents[2]
@@ -286,3 +292,36 @@ def test_the_five_lines_of_the_readme_run(folder: Path, monkeypatch: pytest.Monk
 
     assert len([line for line in shown.splitlines() if line.strip()]) == 5
     assert "gain_code" in out.getvalue()
+
+
+@pytest.mark.slow
+def test_summaries_of_several_units_and_of_a_broken_night_follow_the_schema(tmp_path: Path) -> None:
+    """Two units, pooled; and a run that an interlock ended, which has measured a part of what was planned."""
+    store, schema = str(tmp_path / "units.db"), json.loads(schema_text())
+    for unit in ("VG2-0007", "VG2-0013"):
+        nightbench("run", str(demo_file("quick.sequence.toml")), "--unit", unit, "--store", store, "--no-report")
+    runs = [line["run"] for line in json.loads(nightbench("runs", "--store", store, "--json")[1])["runs"]]
+    _, out, _ = nightbench("report", *runs, "--store", store, "--to", str(tmp_path / "pooled"), "--json")
+    pooled = [
+        json.loads((Path(one["report"]).parent / "summary.json").read_text("utf-8"))
+        for one in json.loads(out)["reports"]
+    ]
+    broken = _tripped(tmp_path)
+
+    assert [len(one["typical"]) > 0 for one in pooled] == [True, True]
+    assert (broken["state"], broken["conditions"]["complete"] < broken["conditions"]["planned"]) == ("tripped", True)
+    for summary in (*pooled, broken):
+        assert list(Draft202012Validator(schema).iter_errors(summary)) == []
+
+
+def _tripped(folder: Path) -> Any:
+    """Summary of a night that ends in its third condition."""
+    with open_to_write(str(folder / "broken.db")) as opened:
+
+        def hear(event: Event) -> None:
+            if event.kind == "soak began" and opened.done_conditions(opened.find_run("latest")):
+                raise Tripped("board at 95 °C")
+
+        with pytest.raises(Tripped) as caught:
+            start_run(edited_demo(SMALL), "VG2-0007", "", opened, hear, StopSwitch(), lambda *_: None)
+        return json.loads(summary_json(report_of(opened, caught.value.run or opened.find_run("latest"))))
