@@ -25,7 +25,7 @@ MOST_S, MOST_MB = 30.0, 1000.0
 
 
 def main(file_format: str) -> None:
-    """Write the run and say what that took: processor and elapsed seconds, size of the files, peak memory of the process."""
+    """Write the run and say what that took: seconds of processor and elapsed, size of the files, peak memory."""
     frames = long_run(SHORT)
     report = summarise(frames)
     clock, before = RealClock(), resource.getrusage(resource.RUSAGE_SELF)
