@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench.recording import ExchangeLog
+from bench.recording import ExchangeLog, Level, kept
 from drivers.messages import Exchange
 
 
@@ -39,3 +40,21 @@ def test_what_was_handed_over_does_not_change_any_more() -> None:
     log.note(exchange(2))
 
     assert [one.number for one in taken] == [1]
+
+
+FAILED = Exchange(1, "supply", 0.0, b"*IDN?", None, 5.0, "TimedOut: no complete reply in time")
+
+
+@pytest.mark.parametrize(
+    ("level", "of_condition", "of_failed_condition", "of_the_rest"),
+    [("whole", True, True, True), ("failures", False, True, True), ("none", False, False, False)],
+)
+def test_a_level_keeps_what_it_says(
+    level: Level, of_condition: bool, of_failed_condition: bool, of_the_rest: bool
+) -> None:
+    """Exchanges that are committed together are kept together: one of them explains the next."""
+    good, bad = [exchange(1), exchange(2)], [exchange(1), FAILED, exchange(2)]
+
+    assert list(kept(good, level, of_condition=True)) == (good if of_condition else [])
+    assert list(kept(bad, level, of_condition=True)) == (bad if of_failed_condition else [])
+    assert list(kept(good, level)) == (good if of_the_rest else [])
