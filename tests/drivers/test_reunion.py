@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from drivers.conversation import OPENING
 from drivers.errors import InstrumentError, LinkLost, NotThere, TimedOut
-from drivers.messages import Messages
+from drivers.messages import Exchange, Messages
 from drivers.reunion import PAUSES_S
 from drivers.roles import QueueEntry
 
@@ -360,3 +361,19 @@ def _settled(ask: Callable[[], float], expected: float) -> None:
         assert ask() == expected
     except InstrumentError:
         return
+
+
+def test_an_opening_that_fails_is_noted_with_its_reason_and_one_that_succeeds_is_not() -> None:
+    """What is no message and decides all the same: whoever repeats the recording must meet it at the same place."""
+    peer, noted = Peer(), list[Exchange]()
+    messages = Messages(peer, "supply", WaitingClock(), noted.append)
+    messages.meet()
+    peer.closed, peer.refuses = True, 1
+    with pytest.raises(LinkLost):
+        messages.tell(":SET 1")
+    noted.clear()
+    messages.ask(":SYST:ERR?", repeatable=True)
+
+    assert (noted[0].sent, noted[0].error) == (OPENING, "NotThere: the connection was refused")
+    assert [one.sent for one in noted[1:3]] == [b"*IDN?", b"*ESR?"]
+    assert [one.number for one in noted] == list(range(noted[0].number, noted[0].number + len(noted)))
