@@ -12,6 +12,7 @@ import typer
 
 from bench.cli.check import check
 from bench.cli.compare import compare
+from bench.cli.cut import cut
 from bench.cli.demo import demo
 from bench.cli.derive import derive, report
 from bench.cli.export import export
@@ -48,6 +49,7 @@ for command in (
     report,
     compare,
     replay,
+    cut,
     export,
     simulate,
     tell,

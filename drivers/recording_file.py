@@ -1,0 +1,132 @@
+"""A recording as a small text file: JSON Lines, for a driver's author to keep beside the driver's test.
+
+The first line is a header: ``nightbench recording`` with the form's version, and who and what was recorded. Each
+further line is one exchange, a list: condition or null, instrument, number, when (s), message sent, reply or null, how
+long it took (s), failure or null. Messages and replies are text of printable ASCII, with ``\\n``, ``\\r``, ``\\t``,
+``\\\\`` and ``\\xhh`` for the rest, before JSON has its own way with the backslash.
+
+    line = recorded_line("relay-box.recording.jsonl", "load_switch")
+    driver = RelayBox(Messages(line, "load_switch", clock))
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Mapping
+from collections.abc import Sequence as SequenceOf
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from drivers.conversation import Exchange
+from drivers.recorded import RecordedLink
+from drivers.score import Score
+
+#: Version of the form; a reader takes this one and those before.
+FORM = 1
+
+#: Key of the header that says what the file is, and holds the version of its form.
+KIND = "nightbench recording"
+
+_PLAIN = {0x5C: "\\\\", 0x0A: "\\n", 0x0D: "\\r", 0x09: "\\t"}
+_ESCAPE = re.compile(r"\\(\\|n|r|t|x[0-9a-f]{2})")
+_ESCAPED = {"\\": "\\", "n": "\n", "r": "\r", "t": "\t"}
+
+
+class NotARecording(ValueError):
+    """A file is no recording of this form; the text says which line, and why."""
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingFile:
+    """What such a file holds.
+
+    Attributes:
+        header: What was recorded: names, version of the tool, when.
+        exchanges: In order.
+        conditions: Of each exchange the number of its condition; None for none.
+    """
+
+    header: Mapping[str, Any]
+    exchanges: tuple[Exchange, ...]
+    conditions: tuple[int | None, ...] = field(repr=False)
+
+    def of(self, instrument: str) -> tuple[Exchange, ...]:
+        """The exchanges with one instrument. Raises NotARecording if there is none."""
+        found = tuple(one for one in self.exchanges if one.instrument == instrument)
+        if not found:
+            known = ", ".join(dict.fromkeys(one.instrument for one in self.exchanges))
+            raise NotARecording(f"nothing of {instrument!r} in this recording; it has {known}")
+        return found
+
+
+def recorded_line(file: Path | str, instrument: str) -> RecordedLink:
+    """A line to one instrument of a recording; what is sent over it must be what was sent then, in that order.
+
+    Raises NotARecording, or OSError.
+    """
+    recording = read_recording(Path(file).read_text("utf-8"))
+    return RecordedLink(Score(recording.of(instrument)), instrument)
+
+
+def read_recording(text: str) -> RecordingFile:
+    """The recording of a file's text. Raises NotARecording."""
+    lines = text.splitlines()
+    header = _header(lines[0] if lines else "")
+    rows = [_row(number, line) for number, line in enumerate(lines[1:], 2) if line.strip()]
+    return RecordingFile(header, tuple(one for one, _ in rows), tuple(condition for _, condition in rows))
+
+
+def recording_text(header: Mapping[str, Any], rows: Iterable[tuple[int | None, Exchange]]) -> str:
+    """Text of a recording; ``rows`` are exchanges with the number of their condition."""
+    lines = [_json({KIND: FORM, **header})]
+    for condition, one in rows:
+        received = None if one.received is None else printable(one.received)
+        times = round(one.at_s, 6), round(one.duration_s, 6)
+        values = condition, one.instrument, one.number, times[0], printable(one.sent), received, times[1], one.error
+        lines.append(_json(values))
+    return "\n".join(lines) + "\n"
+
+
+def printable(data: bytes) -> str:
+    """Bytes as text of printable ASCII, from which ``from_printable`` makes them again."""
+    return "".join(_PLAIN.get(byte) or (chr(byte) if 0x20 <= byte < 0x7F else f"\\x{byte:02x}") for byte in data)
+
+
+def from_printable(text: str) -> bytes:
+    """Inverse of ``printable``. Raises ValueError for text that it does not make."""
+    plain = _ESCAPE.sub("", text)
+    if "\\" in plain or not plain.isascii():
+        raise ValueError(f"{text[:40]!r} is not as this form writes bytes")
+    return _ESCAPE.sub(lambda found: _byte(found[1]), text).encode("latin-1")
+
+
+def _byte(escape: str) -> str:
+    return _ESCAPED.get(escape) or chr(int(escape[1:], 16))
+
+
+def _json(value: object) -> str:
+    return json.dumps(value, ensure_ascii=False, separators=(", ", ": "))
+
+
+def _header(line: str) -> Mapping[str, Any]:
+    try:
+        header = json.loads(line)
+    except json.JSONDecodeError as error:
+        raise NotARecording(f"line 1 is no header: {error}") from error
+    if not isinstance(header, dict) or KIND not in header:
+        raise NotARecording(f"line 1 is no header: it lacks {KIND!r}")
+    if header[KIND] not in range(1, FORM + 1):
+        raise NotARecording(f"form {header[KIND]!r} is not known here, only up to {FORM}; update nightbench")
+    return header
+
+
+def _row(number: int, line: str) -> tuple[Exchange, int | None]:
+    try:
+        values: SequenceOf[Any] = json.loads(line)
+        condition, instrument, count, at_s, sent, received, duration_s, error = values
+        reply = None if received is None else from_printable(received)
+        return Exchange(count, instrument, at_s, from_printable(sent), reply, duration_s, error), condition
+    except (ValueError, TypeError, AttributeError) as fault:
+        raise NotARecording(f"line {number} is no exchange: {fault}") from fault
