@@ -64,6 +64,9 @@ _WIDEST, _NARROWEST = 60, 9
 #: Characters of a text in the width of one digit. Ours: letters differ, and few texts are of wide ones only.
 _LETTER = 0.9
 
+#: Characters of a long text in the width of one digit: in one, wide and narrow letters make up for each other.
+_FOLDED = 1.1
+
 #: Height of a line of text, points.
 LINE = 15.0
 _SIGNS = {BOUND_WORDS[flag]: sign for flag, sign in BOUNDS.items()}
@@ -219,7 +222,7 @@ def heights_of(table: Table, widths: Sequence[float]) -> NDArray[np.float64]:
 
 def lines_of(text: str, width: float) -> int:
     """Lines that a text takes in a column of that width."""
-    return len(textwrap.wrap(text, max(int(width) - 1, 1))) or 1
+    return len(textwrap.wrap(text, max(int(_FOLDED * width), 1))) or 1
 
 
 def width_of(values: pd.Series[Any], heading: str) -> float:
