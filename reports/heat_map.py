@@ -8,7 +8,7 @@ with blue for its violet, not seen).
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import pandas as pd
 
@@ -95,6 +95,7 @@ def _held_against(
 
 def _rows(table: pd.DataFrame) -> Rows:
     worst = int(table["y"].abs().to_numpy().argmax())
+    middle = (table["gain_code"].min() + table["gain_code"].max()) / 2
     columns = (table[name].tolist() for name in ("panel", "gain_code", "temperature_c", "y", "u", "bound", "beyond"))
     return [
         {
@@ -107,6 +108,8 @@ def _rows(table: pd.DataFrame) -> Rows:
             "beyond": int(beyond),
             "shown": value_text(y, u, "", int(bound)),
             "text": number_text(y, 2) if place == worst else "",
+            # Beside its field, on the side where there is room: on a dark field it could not be read.
+            "side": "left" if code < middle else "right",
         }
         for place, (panel, code, temperature, y, u, bound, beyond) in enumerate(zip(*columns, strict=True))
     ]
@@ -137,12 +140,17 @@ def _chart(
     charts = [
         base.mark_rect().encode(color=colour),
         base.transform_filter("datum.beyond === 1").mark_rect(filled=False, stroke=INK, strokeWidth=1.8),
-        base.transform_filter("datum.text !== ''")
-        .mark_text(fontSize=11, fontWeight="bold", color=INK, dy=-17)
-        .encode(text="text:N"),
+        *(_worst(base, side) for side in ("left", "right")),
     ]
     rows_high = len({row["row"] for row in rows})
     panel = {"layer": layers(*charts), "width": _WIDTH, "height": _ROW * rows_high}
     header = {"title": None, "labelFontSize": 12, "labelFontWeight": "bold", "labelColor": INK, "labelAnchor": "start"}
     facet = {"field": "panel", "type": "nominal", "sort": list(panels), "header": header}
     return described({"facet": facet, "columns": 2, "spec": panel}, heading, subtitle, rows)
+
+
+def _worst(base: Any, side: Literal["left", "right"]) -> Any:
+    """The value that lies farthest from 0, aligned to its field's ``side``."""
+    text = base.transform_filter(f"datum.text !== '' && datum.side === '{side}'")
+    shift = {"left": 10, "right": -10}[side]
+    return text.mark_text(fontSize=11, fontWeight="bold", color=INK, align=side, dx=shift).encode(text="text:N")

@@ -137,6 +137,11 @@ def _is_of(layer: Mapping[str, Any], kind: str) -> bool:
     return any(f"'{kind}'" in str(step.get("filter", "")) for step in layer.get("transform", ()))
 
 
+def has_tools(live: Mapping[str, Any]) -> bool:
+    """Whether a reader can do more with it than hover, so that the page keeps a line free for buttons."""
+    return bool(live["usermeta"].get("zoom") or live["usermeta"].get("filters"))
+
+
 def live_json(description: Mapping[str, Any]) -> str:
     """A description as text for a ``<script type="application/json">``: rows packed, and no ``<`` in it."""
     packed = {**description, "datasets": {ROWS: _packed(description["datasets"][ROWS])}}

@@ -23,7 +23,7 @@ from reports.figure_tables import table_link
 from reports.findings import Finding, findings
 from reports.frames import AXES
 from reports.inputs import inputs_text
-from reports.live import content_policy, live_json, scripts
+from reports.live import content_policy, has_tools, live_json, scripts
 from reports.templating import running_head, template
 from reports.text_table import conformity_text, counted_text, margin_text, sides_text, worst_text
 from reports.typical_section import spans_section, typical_section
@@ -90,7 +90,7 @@ def page_html(report: Report, figures: Sequence[Figure]) -> str:
     numbered = [
         {"number": number, "name": one.name, "title": one.title, "caption": one.caption, "svg": Markup(one.svg)}
         | {"group": one.group, "live": Markup(live_json(one.live)) if one.live else ""}
-        | {"table": table_link(one) if one.table else ""}
+        | {"table": table_link(one) if one.table else "", "tools": one.live is not None and has_tools(one.live)}
         for number, one in enumerate(figures, start=1)
     ]
     titles = dict.fromkeys(one.group for one in figures)
