@@ -84,24 +84,30 @@ def derived_differences(before: Report, after: Report) -> Iterator[Difference]:
 def event_differences(
     before: list[Event], after: list[Event], session: int, *, is_cut: bool, same_version: bool
 ) -> Iterator[Difference]:
-    """What the loops of a session said; of one that was killed only as far as both go."""
+    """What the loops of a session said; of one whose end is not known only as far as both go."""
     was, now = ([one for one in side if one.kind not in FROM_OUTSIDE] for side in (before, after))
+    if not same_version:
+        yield from _unsaid(was, now, session, is_cut=is_cut)
+        return
     for number in range(min(len(was), len(now)) if is_cut else max(len(was), len(now))):
         old, new = (side[number] if number < len(side) else None for side in (was, now))
-        if not _same_event(old, new, same_version=same_version):
-            at = None if old is None else old.at
-            where = f"event {number + 1} of session {session}"
+        if old != new:
+            where, at = f"event {number + 1} of session {session}", None if old is None else old.at
             yield Difference("event", where, _event(old), _event(new), session=session, at=at)
             return  # what follows is moved, and says nothing more
 
 
-def _same_event(old: Event | None, new: Event | None, *, same_version: bool) -> bool:
-    if old is None or new is None:
-        return old is new
-    if same_version:
-        return old == new
-    # Another version may word it otherwise, and say more.
-    return (old.at, old.kind) == (new.at, new.kind) and old.facts.items() <= new.facts.items()
+def _unsaid(was: list[Event], now: list[Event], session: int, *, is_cut: bool) -> Iterator[Difference]:
+    """Events that another version does not say; it may word them otherwise, say more, and in another order."""
+    left = list(now)
+    for old in was:
+        same = [
+            new for new in left if (old.at, old.kind) == (new.at, new.kind) and old.facts.items() <= new.facts.items()
+        ]
+        if same:
+            left.remove(same[0])
+        elif not (is_cut and now and old.at >= now[-1].at):
+            yield Difference("event", f"session {session}", _event(old), "nothing like it", session=session, at=old.at)
 
 
 def _event(event: Event | None) -> str:
