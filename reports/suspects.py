@@ -42,6 +42,9 @@ ALIKE = 0.9
 #: smallest multiple of its declared uncertainty: a path's loss rather than its mismatch at one frequency. Ours.
 NEARLY, SAME_WAY = 0.9, 0.5
 
+#: Multiples of the declared uncertainty that differ by less make no error likelier than another. Ours.
+AS_LIKELY = 1.5
+
 #: Suspicions that are looked for at once. Ours: after so many a person looks at the bench itself.
 MOST_SUSPECTS = 4
 
@@ -115,7 +118,8 @@ def suspects(parts: Sequence[Differences], may_be: Callable[[Draw], bool], least
             break
         rivals = open_ & (_agreement(information, best, open_) > SAME_WAY) & (np.abs(t) >= NEARLY * abs(t[best]))
         shift = np.divide(scores, known, out=np.full(len(columns), np.inf), where=rivals)
-        best = int(np.argmin(np.abs(shift)))
+        likely = rivals & (np.abs(shift) <= AS_LIKELY * np.abs(shift).min())
+        best = int(np.argmax(np.where(likely, np.abs(t), -1.0)))
         alike = np.flatnonzero(rivals | (_agreement(information, best, open_) > ALIKE))
         sigmas, uncertain = scores[best] / known[best], 2.0 / np.sqrt(known[best])
         suspect = Suspect(

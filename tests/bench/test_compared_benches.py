@@ -44,7 +44,7 @@ def outcome(number: int) -> Outcome:
     sound, wrong = (compare([first, one]).pairs[0] for one in (second, with_wrong_path(second, WRONG_DB)))
     suspect = wrong.suspects[0]
     return Outcome(
-        scores=sound.compared.groupby("characteristic")["e_n"].apply(list).to_dict(),
+        scores={str(word): found.tolist() for word, found in sound.compared.groupby("characteristic")["e_n"]},
         contradicting=int((sound.table["verdict"] == "bounds contradict").sum()),
         false_alarm=sound.beyond_chance,
         named=wrong.draw_words[suspect.draw],
@@ -59,8 +59,8 @@ def outcome(number: int) -> Outcome:
 def test_scores_of_sound_benches_are_within_one_and_a_wrong_path_is_named(capsys: pytest.CaptureFixture[str]) -> None:
     """Of all scores at least 93 % are within ± 1, of each characteristic at least 80 % (few pairs, see ``PAIRS``).
 
-    At most one pair in twenty-four gives a false alarm. The path that is declared wrong by 0.3 dB is the first line in
-    nine of ten pairs, or is said there not to be told apart from it; the shift is 0.3 dB within its U in nine of ten.
+    At most one pair in twenty-four gives a false alarm. The path that is declared wrong by 0.3 dB is the first line, or
+    is said there not to be told apart from it, in nine of ten pairs; in as many that is right the shift is 0.3 dB ± U.
     """
     fresh = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(os.cpu_count(), mp_context=fresh) as processes:
@@ -82,5 +82,7 @@ def test_scores_of_sound_benches_are_within_one_and_a_wrong_path_is_named(capsys
     assert sum(one.contradicting for one in outcomes) == 0
     assert sum(one.false_alarm for one in outcomes) <= 1
     assert sum(among) >= 0.9 * PAIRS
-    assert sum(abs(one.shift_db - WRONG_DB) <= one.expanded_db for one in outcomes) >= 0.9 * PAIRS
+    right = [one for one, is_named in zip(outcomes, named, strict=True) if is_named]
+    assert sum(abs(one.shift_db - WRONG_DB) <= one.expanded_db for one in right) >= 0.9 * len(right)
+    assert len(right) >= 0.75 * PAIRS
     assert np.mean([one.most_beyond > 1 for one in outcomes]) >= 0.75
