@@ -13,7 +13,7 @@ import numpy as np
 from coverage_of_benches import cascades
 from coverage_of_benches.nights import Point, board_at, drawn, run_night, unit_of
 from coverage_of_benches.score import Scored
-from coverage_of_benches.two_tone import SOAK, true_readings
+from coverage_of_benches.two_tone import true_readings
 from drivers.simulated.amplifier import level_dbm
 from reports.derive import derive
 
@@ -28,14 +28,12 @@ NOISE = {
     "temperature_c = [-40, 25, 85]": "temperature_c = [25, 60]",
     'supply_mode = "all"': 'supply_mode = "nominal"',
     "noise_scatter_db = 0.05": "noise_scatter_db = 0.15\nproduct_scatter_db = 1",
-    **SOAK,
 }
 
 #: At code 9 the sweep ends where the gain has fallen by nearly 1 dB: most of its points are bounds. Some at code 0
 #: are as well, where the source is weak.
 COMPRESSION = {
     "gain_code = [0, 6, 12]": "gain_code = [0, 9]",
-    **SOAK,
     "temperature_c = [-40, 25, 85]": "temperature_c = [25, 60]",
     "[-2, 0, 4, 8, 12, 15, 17, 18, 19, 20, 21, 22]": "[-2, 12, 18, 20, 21]",
     "[tones]": """[[exclude]]

@@ -24,9 +24,6 @@ if TYPE_CHECKING:
     from drivers.simulated.rig import Rig
     from sequences.conditions import Condition
 
-#: The temperatures are looked at less often than by default, and as long: it saves a quarter of the exchanges.
-SOAK = {"hold_min = 3": "hold_min = 3\npoll_s = 30"}
-
 #: Few conditions with every kind of partner: codes in a row, both channels, two temperatures, modes, loads, levels and
 #: frequencies; all but the codes at code 0 only.
 EDITS = {
@@ -34,7 +31,6 @@ EDITS = {
     "temperature_c = [-40, 25, 85]": "temperature_c = [25, 60]",
     'supply_mode = "nominal"\nload_ohm = 200': 'supply_mode = "all"\nload_ohm = [100, 200]',
     "tone_level_dbm = 3\nfrequency_mhz = 60": "tone_level_dbm = [0, 3]\nfrequency_mhz = [45, 60]",
-    **SOAK,
     "[tones]": """[[exclude]]
 when = { gain_code = [1, 30] }
 unless = { supply_mode = "nominal", load_ohm = 200, tone_level_dbm = 3, frequency_mhz = 60 }
@@ -65,7 +61,6 @@ LEVELS = {
     "gain_code = { from = 0, to = 30, step = 5 }": "gain_code = 0",
     "temperature_c = [-40, 25, 85]": "temperature_c = 25",
     "tone_level_dbm = 3\nfrequency_mhz = 60": "tone_level_dbm = [0, 3, 6, 9, 12]\nfrequency_mhz = 60",
-    **SOAK,
     "[soak]": "[measure]\nharmonics = false\nsupply = false\nproduct_scatter_db = 0.05\n\n[soak]",
 }
 
