@@ -10,9 +10,12 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from compared_nights import PATH, night, with_wrong_path
+from compared_nights import EDITS, PATH, night, with_wrong_path
+from coverage_of_benches.nights import drawn, run_night
+from coverage_of_benches.two_tone import true_figures, true_readings
 from reports.comparison import compare
 
 #: Pairs of benches. Three standard deviations of a share of 95 % over as many independent ones are 13 %; values of one
@@ -86,3 +89,46 @@ def test_scores_of_sound_benches_are_within_one_and_a_wrong_path_is_named(capsys
     assert sum(abs(one.shift_db - WRONG_DB) <= one.expanded_db for one in right) >= 0.9 * len(right)
     assert len(right) >= 0.75 * PAIRS
     assert np.mean([one.most_beyond > 1 for one in outcomes]) >= 0.75
+
+
+def shares_of_units(number: int) -> dict[str, tuple[int, int]]:
+    """Two units at one drawn bench: characteristic → how many differences are within U of the true one, of how many."""
+    setup = drawn(EDITS, "quick.sequence.toml", number)
+    nights = [run_night(setup, f"VG2-{2 * number + which:04d}", true_readings) for which in (0, 1)]
+    pair = compare([one.frames for one in nights]).pairs[0]
+    assert pair.kind == "units"
+    assert pair.sharing.is_one_bench
+    true = [true_figures(one) for one in nights]
+    found = {}
+    for word, rows in pair.compared.groupby("characteristic"):
+        values = []
+        for figures, side in zip(true, (1, 2), strict=True):
+            column = np.full(len(nights[0].frames.conditions), np.nan)
+            one = figures[str(word)]
+            column[one.rows] = one.result.value
+            # Conditions are numbered in the order of their rows.
+            values.append(
+                column[nights[side - 1].frames.conditions.index.get_indexer(pd.Index(rows[f"condition_{side}"]))]
+            )
+        error = rows["difference"].to_numpy() - (values[1] - values[0])
+        within = np.abs(error) <= rows["expanded"].to_numpy()
+        found[str(word)] = (int(within[np.isfinite(error)].sum()), int(np.isfinite(error).sum()))
+    return found
+
+
+@pytest.mark.slow
+def test_differences_of_two_units_at_one_bench_hold_the_true_ones(capsys: pytest.CaptureFixture[str]) -> None:
+    """With all that the bench does wrong left out of U, at least 93 % of all differences are within U of the truth."""
+    fresh = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(os.cpu_count(), mp_context=fresh) as processes:
+        outcomes = list(processes.map(shares_of_units, range(8)))
+    total = {word: np.sum([one[word] for one in outcomes if word in one], axis=0) for word in outcomes[0]}
+    with capsys.disabled():
+        lines = [
+            f"{word:26} {count:5d} {100 * within / count:6.1f} %" for word, (within, count) in total.items() if count
+        ]
+        sys.stdout.write("\n".join(["", "differences of two units within U of the truth", *lines, ""]))
+    within, count = np.sum(list(total.values()), axis=0)
+
+    assert count > 500
+    assert within / count >= 0.93
