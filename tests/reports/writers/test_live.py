@@ -224,3 +224,18 @@ def test_the_course_of_a_long_run_stays_light(night: Report) -> None:
 def test_a_run_whose_times_nobody_knows_has_no_course(report: Report) -> None:
     """Frames that were made without times are no reason to draw something."""
     assert night_line(report) is None
+
+
+@pytest.mark.slow
+def test_the_kept_chart_library_is_what_the_converter_puts_out() -> None:
+    """Nothing was changed by hand: behind its license stands the bundle of the named converter."""
+    import vl_convert
+
+    kept = scripts()[0]
+    version = re.search(r"vl-convert-python (\S+) puts", kept)
+    assert version is not None
+    if version[1] != vl_convert.__version__:
+        pytest.skip(f"made with vl-convert-python {version[1]}, installed is {vl_convert.__version__}")
+
+    assert kept.split("*/\n", 1)[1] == vl_convert.javascript_bundle() + "\n"
+    assert "University of Washington Interactive Data Lab" in kept.split("*/", 1)[0]
