@@ -5,8 +5,7 @@ further line is one exchange, a list: condition or null, instrument, number, whe
 long it took (s), failure or null. Messages and replies are text of printable ASCII, with ``\\n``, ``\\r``, ``\\t``,
 ``\\\\`` and ``\\xhh`` for the rest, before JSON has its own way with the backslash.
 
-    line = recorded_line("relay-box.recording.jsonl", "load_switch")
-    driver = RelayBox(Messages(line, "load_switch", clock))
+    driver = RelayBox(recorded_messages("relay-box.recording.jsonl", "load_switch"))
 """
 
 from __future__ import annotations
@@ -16,10 +15,12 @@ import re
 from collections.abc import Iterable, Mapping
 from collections.abc import Sequence as SequenceOf
 from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from drivers.conversation import Exchange
+from drivers.messages import Messages
 from drivers.recorded import RecordedLink
 from drivers.score import Score
 
@@ -61,13 +62,38 @@ class RecordingFile:
         return found
 
 
-def recorded_line(file: Path | str, instrument: str) -> RecordedLink:
-    """A line to one instrument of a recording; what is sent over it must be what was sent then, in that order.
+def recorded_messages(file: Path | str, instrument: str) -> Messages:
+    """Messages to one instrument of a recording, for a driver that is to be tested.
 
-    Raises NotARecording, or OSError.
+    What the driver sends must be what was sent then, in that order, or RecordingDiffers is raised; it receives what
+    came then, and meets the same failures. Nothing is waited for. Raises NotARecording, or OSError.
     """
-    recording = read_recording(Path(file).read_text("utf-8"))
+    line = recorded_line(read_recording(Path(file).read_text("utf-8")), instrument)
+    return Messages(line, instrument, JumpingClock())
+
+
+def recorded_line(recording: RecordingFile, instrument: str) -> RecordedLink:
+    """The line below that, for who wants it alone. Raises NotARecording."""
     return RecordedLink(Score(recording.of(instrument)), instrument)
+
+
+class JumpingClock:
+    """A clock on which a wait takes no time."""
+
+    def __init__(self) -> None:
+        self._elapsed_s = 0.0
+
+    def now(self) -> datetime:
+        """Some day, and what has been waited since."""
+        return datetime(2000, 1, 1, tzinfo=UTC) + timedelta(seconds=self._elapsed_s)
+
+    def elapsed_s(self) -> float:
+        """What has been waited."""
+        return self._elapsed_s
+
+    def sleep(self, duration_s: float) -> None:
+        """Jump ahead."""
+        self._elapsed_s += max(duration_s, 0.0)
 
 
 def read_recording(text: str) -> RecordingFile:

@@ -77,6 +77,10 @@ def derived_differences(before: Report, after: Report) -> Iterator[Difference]:
         if repr(was) != repr(now):
             where = f"{was.characteristic}{f', {was.where}' if was.where else ''}"
             yield Difference("decision", where, _decision(was), _decision(now))
+    if not before.cascades.equals(after.cascades):
+        yield Difference(
+            "value", "cascades", f"{len(before.cascades)} rows", f"{len(after.cascades)} rows, not the same"
+        )
     if before.decision != after.decision:
         yield Difference("decision", "the whole run", before.decision, after.decision)
 

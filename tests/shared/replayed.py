@@ -6,12 +6,14 @@ import contextlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+from bench.errors import BenchError
 from bench.events import Event
 from bench.job import StopSwitch
 from bench.night import resume_run, start_run
 from bench.replay.replay import Replay, replay
 from bench.resuming import Comparison
 from bench.store.store import Store, open_store
+from drivers.errors import InstrumentError
 from sequences.read_files import Setup
 
 UNIT = "VG2-0007"
@@ -39,7 +41,7 @@ def store_in(folder: Path) -> Iterator[Store]:
 def spend(setup: Setup, store: Store, hear: Hear = unheard) -> str:
     """A night on the simulated bench, however it ends; returns the run."""
     stop, named = StopSwitch(), list[str]()
-    with contextlib.suppress(Exception):  # how it ended is in the store
+    with contextlib.suppress(BenchError, InstrumentError):  # how it ended is in the store
         start_run(setup, UNIT, "Ada", store, lambda event: hear(event, stop), stop, lambda run, plan: named.append(run))
     return named[0]
 
@@ -48,7 +50,7 @@ def go_on(store: Store, run: str, hear: Hear = unheard, recheck: int | None = No
     """Resume it, however that ends."""
     stop = StopSwitch()
     comparison = Comparison(recheck=recheck)
-    with contextlib.suppress(Exception):
+    with contextlib.suppress(BenchError, InstrumentError):
         resume_run(store, run, lambda event: hear(event, stop), stop, lambda run, plan: None, comparison)
 
 
