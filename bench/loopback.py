@@ -33,6 +33,7 @@ from bench.loopback_plan import RESIDUAL_TONE_DBM, LoopPlan, left_alone
 from bench.safe_state import make_safe, unconfirmed
 from drivers.errors import NotUnderstood
 from drivers.roles import PowerReading, SpectrumAnalyzer
+from drivers.timing import left_s
 from sequences.conditions import Condition
 from sequences.units import quantity_text
 
@@ -384,8 +385,8 @@ class _Loop:
 
     def _wait(self, duration_s: float) -> None:
         ends_s = self._clock.elapsed_s() + duration_s
-        while not self._stop.asked and (left_s := ends_s - self._clock.elapsed_s()) > 0:
-            self._clock.sleep(min(left_s, STOP_LOOK_S))
+        while not self._stop.asked and (rest_s := left_s(self._clock, ends_s)) > 0:
+            self._clock.sleep(min(rest_s, STOP_LOOK_S))
         self._look_for_a_stop()
 
     def _look_for_a_stop(self) -> None:
