@@ -179,8 +179,10 @@ def _attachment_changes(kept: Mapping[str, str], folder: Path, missing: list[str
             yield from _line_changes(name, before.splitlines(), after.splitlines())
 
 
-def driver_changes(kept: Mapping[str, str]) -> Iterator[Change]:
+def driver_changes(kept: Mapping[str, str], beside: Path | None = None) -> Iterator[Change]:
     """Files of a folder of own drivers, by their fingerprints; it is looked for from the current folder, as it is used.
+
+    Or from the folder ``beside``.
 
     A run of an earlier version has kept none.
     """
@@ -188,7 +190,7 @@ def driver_changes(kept: Mapping[str, str]) -> Iterator[Change]:
         if not name.endswith(FOLDER):
             continue
         try:
-            was, now = _fingerprints(before), _fingerprints(fingerprints_of(Path(name)))
+            was, now = _fingerprints(before), _fingerprints(fingerprints_of((beside or Path()) / name))
         except FileFaults as faults:
             yield Change(name, "the folder", "readable", str(faults))
             continue

@@ -98,7 +98,7 @@ class JumpingClock:
 
 def read_recording(text: str) -> RecordingFile:
     """The recording of a file's text. Raises NotARecording."""
-    lines = text.splitlines()
+    lines = text.split("\n")  # and at nothing else that a text of Unicode may break at
     header = _header(lines[0] if lines else "")
     rows = [_row(number, line) for number, line in enumerate(lines[1:], 2) if line.strip()]
     return RecordingFile(header, tuple(one for one, _ in rows), tuple(condition for _, condition in rows))
@@ -106,12 +106,12 @@ def read_recording(text: str) -> RecordingFile:
 
 def recording_text(header: Mapping[str, Any], rows: Iterable[tuple[int | None, Exchange]]) -> str:
     """Text of a recording; ``rows`` are exchanges with the number of their condition."""
-    lines = [_json({KIND: FORM, **header})]
+    lines = [json.dumps({KIND: FORM, **header}, ensure_ascii=False)]
     for condition, one in rows:
         received = None if one.received is None else printable(one.received)
         times = round(one.at_s, 6), round(one.duration_s, 6)
         values = condition, one.instrument, one.number, times[0], printable(one.sent), received, times[1], one.error
-        lines.append(_json(values))
+        lines.append(json.dumps(values))
     return "\n".join(lines) + "\n"
 
 
@@ -130,10 +130,6 @@ def from_printable(text: str) -> bytes:
 
 def _byte(escape: str) -> str:
     return _ESCAPED.get(escape) or chr(int(escape[1:], 16))
-
-
-def _json(value: object) -> str:
-    return json.dumps(value, ensure_ascii=False, separators=(", ", ": "))
 
 
 def _header(line: str) -> Mapping[str, Any]:

@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING
 from bench.clocks import RealClock
 from bench.recording import VOICES
 from bench.replay.differences import Difference, gathered, of_mismatch
-from bench.replay.sessions import Replayed, by_session, replay_sessions
+from bench.replay.sessions import Replayed, by_session, drivers_beside, replay_sessions
 from bench.resuming import driver_changes
+from bench.setups import setup_of
 from bench.store.store import open_store
 from bench.version import tool_version
 from drivers.score import Mismatch, text_of
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from bench.store.records import RunLine, RunTexts
     from bench.store.store import Store
     from reports.summary import Report
+    from sequences.bench_file import Bench
 
 
 @dataclass(frozen=True)
@@ -139,21 +141,22 @@ def replay_into(store: Store, run: str, into: Store, listener: Listener, *, tole
 
 def _messages(store: Store, run: str, sessions: tuple[Replayed, ...]) -> list[Difference]:
     conditions = [item.condition for item in store.planned_conditions(run)]
-    texts = store.run_texts(run)
+    texts, bench = store.run_texts(run), setup_of(store, run).bench.model
     return [
-        of_mismatch(one, mismatch, conditions, _cause(one, mismatch, texts))
+        of_mismatch(one, mismatch, conditions, _cause(one, mismatch, texts, bench))
         for one in sessions
         for mismatch in one.mismatches
     ]
 
 
-def _cause(one: Replayed, mismatch: Mismatch, texts: RunTexts) -> str:
+def _cause(one: Replayed, mismatch: Mismatch, texts: RunTexts, bench: Bench) -> str:
     """A word on what a difference may come from, the likeliest first."""
     files = (texts.part, texts.bench, texts.sequence)
     edited = [file.name for file in files if _fingerprint(file.text) != file.fingerprint]
     if edited:
         return f"the run's copy of {', '.join(edited)} is not what it was: its fingerprint does not fit any more"
-    changed = [str(change) for change in driver_changes(texts.attachments)]
+    beside = drivers_beside(bench, texts.bench.folder)
+    changed = [str(change) for change in driver_changes(texts.attachments, beside)]
     if changed:
         return f"own drivers have changed since: {'; '.join(changed[:3])}"
     gap = _gap(one, mismatch)
@@ -193,8 +196,8 @@ def _not_known(sessions: tuple[Replayed, ...]) -> Iterator[str]:
     for one in sessions:
         if one.was_cut:
             yield (
-                f"session {one.session.number} was killed: what it did after its last commit, "
-                f"at most a condition or a soak, was not recorded"
+                f"session {one.session.number} has no end, as if it was killed: what it did after its last commit, "
+                "at most a condition or a soak, was not recorded"
             )
         elif one.beyond is not None:
             yield (

@@ -40,6 +40,7 @@ from sequences.through import WITHOUT_UNIT
 if TYPE_CHECKING:
     from bench.store.run_writer import RunWriter
     from bench.store.store import Store
+    from sequences.bench_file import Bench
 
 
 @dataclass(frozen=True)
@@ -154,10 +155,14 @@ def _kept(store: Store, run: str) -> _Kept:
 
 def _beside(setup: Setup, folder: str) -> Setup:
     """The setup with its bench file where it lay, if its own drivers lie there still; else in the current folder."""
-    drivers, bench = setup.bench.model.bench.drivers, setup.bench
-    if drivers is None or not folder or not (Path(folder) / drivers).is_dir():
-        return setup
-    return replace(setup, bench=replace(bench, path=Path(folder) / bench.path.name))
+    bench = setup.bench
+    return replace(setup, bench=replace(bench, path=drivers_beside(bench.model, folder) / bench.path.name))
+
+
+def drivers_beside(bench: Bench, folder: str) -> Path:
+    """Folder from which own drivers are looked for: where the bench file lay if they are there still."""
+    drivers = bench.bench.drivers
+    return Path(folder) if drivers is not None and folder and (Path(folder) / drivers).is_dir() else Path()
 
 
 def _record(store: Store, run: str) -> RunRecord:

@@ -7,6 +7,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -17,11 +18,13 @@ import bench.assemble
 import bench.job
 from bench.cli import app
 from bench.cli.failures import run_guarded
+from bench.clocks import SimulatedClock
 from bench.errors import BenchError
 from bench.events import Event
 from bench.exit_codes import ExitCode
 from bench.job import StopSwitch
 from bench.night import start_through
+from bench.setups import setup_from_files
 from bench.store.store import Store, open_store
 from drivers.errors import LinkLost, TimedOut
 from drivers.link import Link
@@ -207,8 +210,6 @@ def test_a_through_replays(store: Store) -> None:
 @pytest.mark.parametrize("name", ["noise", "compression", "small-signal"])
 def test_the_shipped_sequences_replay(store: Store, name: str) -> None:
     """Curves of a network analyzer, noise and compression."""
-    from bench.setups import setup_from_files
-
     run = spend(setup_from_files(demo_file(f"{name}.sequence.toml")), store)
     assert store.run(run).state == "done"
     same(store, run)
@@ -217,11 +218,83 @@ def test_the_shipped_sequences_replay(store: Store, name: str) -> None:
 @pytest.mark.slow
 def test_the_whole_demo_replays(store: Store) -> None:
     """Its 1,708 conditions, to the bit."""
-    from bench.setups import setup_from_files
-
     run = spend(setup_from_files(demo_file("overnight.sequence.toml")), store)
     found = same(store, run)
     assert found.conditions == store.run(run).total > 1500
+
+
+OWN = """from drivers.meter import ScpiMeter
+
+
+class OurMeter(ScpiMeter):
+    pass
+"""
+TABLE = """[deviations]
+describes = "a slow meter that does not tell when it is done"
+gap_s = 0.02
+operation_complete = { wait_s = 0.5 }
+"""
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The demo's files, with two conditions, a driver of somebody's own, and a table of deviations."""
+    folder = tmp_path / "files"
+    (folder / "my_drivers").mkdir(parents=True)
+    (folder / "my_drivers" / "our_meter.py").write_text(OWN, "utf-8")
+    (folder / "slow.toml").write_text(TABLE, "utf-8")
+    names = ("quick.sequence.toml", "virga-2.part.toml", "nimbus.bench.toml")
+    texts = {name: demo_file(name).read_text("utf-8") for name in names}
+    at_room = {"temperature_c = [-40, 25, 85]": "temperature_c = 25"}  # which the drift's limit asks for
+    for old, new in (TWO | at_room).items():
+        texts[names[0]] = texts[names[0]].replace(old, new, 1)
+    own = {
+        "[bench]\n": '[bench]\ndrivers = "my_drivers"\n',
+        "[instrument.current_meter]\n": '[instrument.current_meter]\ndriver = "our_meter:OurMeter"\n',
+        "[instrument.board_thermometer]\n": '[instrument.board_thermometer]\ndeviations = "slow.toml"\n',
+    }
+    for old, new in own.items():
+        assert old in texts[names[2]]
+        texts[names[2]] = texts[names[2]].replace(old, new, 1)
+    for name, text in texts.items():
+        (folder / name).write_text(text, "utf-8")
+    monkeypatch.chdir(tmp_path)
+    return folder
+
+
+@pytest.mark.slow
+def test_own_drivers_and_tables_are_those_of_the_run_and_a_changed_driver_is_named(folder: Path, store: Store) -> None:
+    """The folder lies where it lay, though nobody stands in it; the table is the run's own copy."""
+    run = spend(setup_from_files(folder / "quick.sequence.toml"), store)
+    assert store.run(run).state == "done"
+    (folder / "slow.toml").unlink()
+    same(store, run)
+
+    asks_more = OWN.replace("    pass", "    def begin_reading(self) -> None:\n        self._messages.ask('*OPC?')")
+    (folder / "my_drivers" / "our_meter.py").write_text(asks_more, "utf-8")
+    (found,) = replayed(store, run).differences
+    assert found.instrument == "current_meter"
+    assert "'*OPC?'" in found.replayed
+    assert "own drivers have changed since: drivers my_drivers/: our_meter.py was " in found.cause
+
+
+@pytest.mark.slow
+def test_a_wall_clock_that_was_set_is_set_again(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An hour ahead in the midst of the night, and events date accordingly."""
+
+    class SetClock(SimulatedClock):
+        def now(self) -> datetime:
+            return super().now() + timedelta(hours=1 if self.elapsed_s() > 300 else 0)
+
+    with monkeypatch.context() as patch:
+        began = datetime(2026, 11, 2, 18, 30, tzinfo=UTC)
+        patch.setattr(bench.assemble, "clock_of", lambda bench, goes_on_from=None: SetClock(began))
+        run = spend(edited_demo(TWO), store)
+    heard = [one for one in store.recording(run)[0].exchanges if one.instrument == "clock"]
+
+    assert [one.sent for one in heard if one.sent.startswith(b"set")] == [b"set 3600.0"]
+    assert store.events(run)[-1].at > began + timedelta(hours=1)
+    same(store, run)
 
 
 # --- Faults
