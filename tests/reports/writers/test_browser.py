@@ -149,9 +149,10 @@ def test_folded_lines_of_a_budget_are_hidden_on_the_screen_and_printed(
 
 
 _LIVE = """(async () => {
-  const later = (ms) => new Promise((done) => setTimeout(done, ms));
+  // A frame first: what is in view is told with frames, and the browser's virtual time may run ahead of them.
+  const later = (ms) => new Promise((done) => requestAnimationFrame(() => setTimeout(done, ms)));
   const figures = [...document.querySelectorAll("figure")];
-  for (let n = 0; n < 300 && figures.some((one) => !one.dataset.live); n += 1) await later(100);
+  for (let n = 0; n < 4000 && figures.some((one) => !one.dataset.live); n += 1) await later(100);
   const one = document.getElementById("figure-gain_step_error");
   const texts = (where) => [...one.querySelectorAll(where)].map((text) => text.textContent);
   const ticks = () => texts(".live .role-axis-label text").join(" ");
@@ -176,11 +177,13 @@ _LIVE = """(async () => {
   await later(300);
   found.told = document.querySelector(".tip").innerText;
   found.asked = performance.getEntriesByType("resource").length;
+  return found;
+})().catch((error) => ({live: [String(error)]})).then((found) => {
   const out = document.createElement("pre");
   out.id = "out";
   out.textContent = JSON.stringify(found);
   document.body.append(out);
-})();"""
+});"""
 
 
 def _with_probe(page: str, script: str) -> str:
@@ -195,11 +198,13 @@ def test_every_figure_comes_to_life_and_answers_without_a_network(chromium: str,
     hovering do what they say, and nothing was asked for.
     """
     (tmp_path / "page.html").write_text(_with_probe(page, _LIVE), encoding="utf-8")
-    flags = ("--window-size=1400,30000", "--virtual-time-budget=60000", "--host-resolver-rules=MAP * ~NOTFOUND")
-    dom = _chromium(chromium, tmp_path, *flags, "--dump-dom", (tmp_path / "page.html").as_uri())
+    flags = ("--window-size=1400,30000", "--virtual-time-budget=900000", "--host-resolver-rules=MAP * ~NOTFOUND")
+    # On a busy machine the browser may dump the page before its script has ended; what the script finds never varies.
+    dumps = (_chromium(chromium, tmp_path, *flags, "--dump-dom", (tmp_path / "page.html").as_uri()) for _ in range(6))
+    dom = next(dom for dom in dumps if '<pre id="out">' in dom)
     found = json.loads(html.unescape(dom.split('<pre id="out">')[1].split("</pre>")[0]))
 
-    assert set(found["live"]) == {"yes"}
+    assert set(found["live"]) == {"yes"}, found
     assert len(found["live"]) > 10
     assert found["zoomed"] != found["before"]
     assert sorted(found["whole"].split()) == sorted(found["before"].split())
