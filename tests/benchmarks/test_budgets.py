@@ -1,7 +1,8 @@
 """Budgets of whole commands and of a long run: printed with the machine's name, asserted only as ratios.
 
 Budgets, on the two-core machine that they were set for: ``--help`` and ``runs`` under 0.4 s, the demo under 20 s, a run
-of 10,000 conditions on the simulated clock under 60 s and 500 MB, its characteristics and decisions under 1 s.
+of 10,000 conditions on the simulated clock under 60 s and 500 MB, its characteristics and decisions under 1 s, the
+replay of the demo under 30 s.
 """
 
 from __future__ import annotations
@@ -159,6 +160,21 @@ def test_the_demo_simulates_a_night_in_seconds(say: Callable[[str, Spent, str], 
 
     say(f"nightbench demo, {answer['conditions']} conditions", spent, "20 s")
     assert answer["bench_time_s"] > 100 * spent.cpu_s
+
+
+def test_the_demo_replays_faster_than_it_ran(say: Callable[[str, Spent, str], None], tmp_path: Path) -> None:
+    """Comparison, derivation and decisions of both included; its recording is a few bytes for each exchange."""
+    demo = nightbench("demo", "--to", "night", "--json", folder=tmp_path)
+    spent = nightbench("replay", "latest", "--store", "night.db", "--json", folder=tmp_path)
+    answer = json.loads(spent.out)
+    with open_store(str(tmp_path / "night.db")) as store:
+        size = store.recording_size(answer["run"])
+
+    budget = f"30 s; its recording is {size.bytes / 1e6:.2f} MB"
+    say(f"nightbench replay of the demo, {answer['exchanges']:,} exchanges", spent, budget)
+    assert answer["differences"] == []
+    assert spent.cpu_s < demo.cpu_s
+    assert size.bytes < 30 * size.exchanges
 
 
 def test_a_run_four_times_as_long_takes_about_four_times_as_long(
