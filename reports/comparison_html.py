@@ -37,7 +37,9 @@ _METHOD = (
     "keeps the errors that they share: it is no better known for their number.",
     "Causes are sought by least squares with the covariance that the files declare as weight: for each error of a "
     "bench, the shift that explains the differences best, and its uncertainty, in which the declared one is included. "
-    "It is beyond chance if sound benches would show one as large in one comparison of a hundred.",
+    "It is beyond chance if sound benches would show one as large in less than one comparison of fifty. Looked "
+    "through are gain, OIP3 at the lowest level, supply, noise figure and sweeps; second-order products and harmonics "
+    "hang on phases that nobody knows.",
     "Values that are only bounds are not subtracted; a bound contradicts if the other value lies beyond it by more "
     "than U.",
     "Conditions are joined where every axis has the same value to the last digit. Supply figures count the difference "

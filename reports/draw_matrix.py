@@ -17,11 +17,12 @@ from reports.causes import EMPTY
 from reports.uncertainty import Uncertain
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from scipy.sparse import csc_matrix
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
 #: A draw as a column: its cause and instance.
@@ -41,18 +42,26 @@ class DrawMatrix:
     draws: tuple[Draw, ...]
 
     @classmethod
-    def of(cls, quantity: Uncertain) -> DrawMatrix:
-        """All draws of ``quantity`` that add something to any value."""
+    def of(cls, quantity: Uncertain, common: Callable[[str, IntArray], IntArray] | None = None) -> DrawMatrix:
+        """All draws of ``quantity`` that add something to any value.
+
+        ``common`` tells which draws of a cause may be one: instances → numbers that are equal then. Such a one is added
+        beside them, with the same contributions; where the numbers are the instances there is nothing to add.
+        """
         from scipy.sparse import csc_matrix, hstack
 
         parts, draws = [csc_matrix((len(quantity), 0))], []
         for name, cause in quantity.causes.items():
             used = (cause.instance != EMPTY) & (cause.contribution != 0)
             rows, _ = np.nonzero(used)
-            numbers, column = np.unique(cause.instance[used], return_inverse=True)
-            shape = (len(quantity), len(numbers))
-            parts.append(csc_matrix((cause.contribution[used], (rows, column.reshape(-1))), shape=shape))
-            draws += [(name, number) for number in numbers.tolist()]
+            instance, added = cause.instance[used], cause.contribution[used]
+            grouped = instance if common is None else common(name, instance)
+            kinds = [(name, instance)] if grouped is instance else [(name, instance), (f"{name} in common", grouped)]
+            for kind, which in kinds:
+                numbers, column = np.unique(which, return_inverse=True)
+                shape = (len(quantity), len(numbers))
+                parts.append(csc_matrix((added, (rows, column.reshape(-1))), shape=shape))
+                draws += [(kind, number) for number in numbers.tolist()]
         return cls(csc_matrix(hstack(parts)), tuple(draws))
 
     @classmethod

@@ -22,6 +22,7 @@ from reports.causes import EMPTY, Cause, Naming
 from reports.levels import KNOTS_PER_PATH, path_name
 from reports.source_levels import SETTINGS_PER_SOURCE
 from reports.uncertainty import Uncertain
+from sequences.products import LOOKS
 
 if TYPE_CHECKING:
     from reports.frames import RunFrames
@@ -79,6 +80,9 @@ _PATH_OF: dict[str, Callable[[IntArray], IntArray]] = {
 #: Causes of which each instance tells its own ``[[de_embedding]]`` entry.
 _TWO_PORT_OF = ("input two-port", "output two-port", "input two-port phase", "output two-port phase")
 
+#: Causes whose draw is the cosine of a phase, numbered by line and condition.
+_PHASES = frozenset({"analyzer distortion", "source products", "residual product"})
+
 #: All causes that are of a bench and not of a run.
 OF_BENCH = frozenset({*OF_PLACE, *_SOURCE_OF, *_PATH_OF, *_TWO_PORT_OF})
 
@@ -124,6 +128,18 @@ class SharedDraws:
         """``quantity`` of a run with instances that several runs may hold side by side."""
         causes = {name: self._renumbered(run, name, cause) for name, cause in quantity.causes.items()}
         return Uncertain(quantity.value, causes, quantity.bound)
+
+    @staticmethod
+    def one_phase(cause: str, instance: IntArray) -> IntArray:
+        """Equal numbers for draws that may be one: a phase may turn wherever the unit's does, but it need not.
+
+        A figure's uncertainty takes one for each condition; what is said of many together allows for a common one too.
+        """
+        if cause not in _PHASES:
+            return instance
+        home, number = np.divmod(instance, PER_RUN)
+        result: IntArray = home * PER_RUN + number % len(LOOKS)
+        return result
 
     def words(self, draw: tuple[str, int]) -> str:
         """A draw in words, without whose it is."""
