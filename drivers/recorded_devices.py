@@ -86,5 +86,7 @@ class RecordedLine(RecordedLink):
             raise AssertionError(f"{data!r} went to the device as {self._device.heard!r}")
 
     def _hear(self, timeout_s: float | None) -> bytes:
-        self._device.answer = super()._hear(timeout_s) + TERMINATOR
-        return self._visa.receive(_TIMEOUT_S)
+        reply = super()._hear(timeout_s)
+        self._device.answer = reply + TERMINATOR
+        self._visa.receive(_TIMEOUT_S)
+        return reply  # where a reply ends, such as a block that was cut off, was for the line of then to say
