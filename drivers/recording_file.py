@@ -11,7 +11,6 @@ long it took (s), failure or null. Messages and replies are text of printable AS
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Iterable, Mapping
 from collections.abc import Sequence as SequenceOf
 from dataclasses import dataclass, field
@@ -21,6 +20,7 @@ from typing import Any
 
 from drivers.conversation import Exchange
 from drivers.messages import Messages
+from drivers.printable import from_printable, printable
 from drivers.recorded import RecordedLink
 from drivers.score import Score
 
@@ -29,10 +29,6 @@ FORM = 1
 
 #: Key of the header that says what the file is, and holds the version of its form.
 KIND = "nightbench recording"
-
-_PLAIN = {0x5C: "\\\\", 0x0A: "\\n", 0x0D: "\\r", 0x09: "\\t"}
-_ESCAPE = re.compile(r"\\(\\|n|r|t|x[0-9a-f]{2})")
-_ESCAPED = {"\\": "\\", "n": "\n", "r": "\r", "t": "\t"}
 
 
 class NotARecording(ValueError):
@@ -113,23 +109,6 @@ def recording_text(header: Mapping[str, Any], rows: Iterable[tuple[int | None, E
         values = condition, one.instrument, one.number, times[0], printable(one.sent), received, times[1], one.error
         lines.append(json.dumps(values))
     return "\n".join(lines) + "\n"
-
-
-def printable(data: bytes) -> str:
-    """Bytes as text of printable ASCII, from which ``from_printable`` makes them again."""
-    return "".join(_PLAIN.get(byte) or (chr(byte) if 0x20 <= byte < 0x7F else f"\\x{byte:02x}") for byte in data)
-
-
-def from_printable(text: str) -> bytes:
-    """Inverse of ``printable``. Raises ValueError for text that it does not make."""
-    plain = _ESCAPE.sub("", text)
-    if "\\" in plain or not plain.isascii():
-        raise ValueError(f"{text[:40]!r} is not as this form writes bytes")
-    return _ESCAPE.sub(lambda found: _byte(found[1]), text).encode("latin-1")
-
-
-def _byte(escape: str) -> str:
-    return _ESCAPED.get(escape) or chr(int(escape[1:], 16))
 
 
 def _header(line: str) -> Mapping[str, Any]:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from drivers.conversation import Exchange
+from drivers.printable import printable
 
 Kind = Literal["another", "too many", "left"]
 
@@ -67,7 +68,7 @@ def text_of(mismatch: Mismatch) -> str:
 
 def said(message: bytes) -> str:
     """A message for people; an empty one is a wait for the reply to one before."""
-    return repr(message.decode("latin-1")) if message else "(waits for a reply)"
+    return f"'{printable(message)}'" if message else "(waits for a reply)"
 
 
 def ends_us(exchange: Exchange) -> int:

@@ -146,6 +146,7 @@ def _difference(one: Difference) -> Plain:
         "session": one.session,
         "instrument": one.instrument or None,
         "number": one.number,
+        "sent": one.sent or None,
         "at": None if one.at is None else one.at.isoformat(),
         "before": [*one.before],
         "cause": one.cause or None,

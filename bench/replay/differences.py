@@ -10,6 +10,7 @@ from typing import Literal
 from bench.recording import VOICES
 from bench.replay.sessions import Replayed
 from drivers.conversation import Exchange
+from drivers.printable import printable
 from drivers.score import Kind, Mismatch, said
 from sequences.conditions import Condition
 from sequences.units import quantity_text
@@ -39,6 +40,7 @@ class Difference:
         session: Number of the session, from 1; None where that does not matter.
         instrument: Who speaks; empty for what is no message.
         number: Its number among those of this instrument; None for what is no message, or was not recorded.
+        sent: The message that is sent now, or is not sent any more; empty for what is no message.
         kind: How a message differs; see ``drivers.score.Mismatch``.
         at: When, by the run's clock.
         before: The exchanges before it, oldest first.
@@ -54,6 +56,7 @@ class Difference:
     session: int | None = None
     instrument: str = ""
     number: int | None = None
+    sent: str = ""
     kind: Kind | None = None
     at: datetime | None = None
     before: tuple[str, ...] = ()
@@ -70,9 +73,9 @@ class Difference:
 def exchange_text(exchange: Exchange) -> str:
     """An exchange in one line."""
     if exchange.instrument in VOICES:
-        told = "" if exchange.received is None else f" {_shortened(exchange.received.decode('latin-1'))}"
-        return f"{exchange.instrument}: {exchange.sent.decode('latin-1')}{told}"
-    came = "" if exchange.received is None else f" → {_shortened(said(exchange.received))}"
+        told = "" if exchange.received is None else f" {_shortened(printable(exchange.received))}"
+        return f"{exchange.instrument}: {printable(exchange.sent)}{told}"
+    came = "" if exchange.received is None else f" → '{_shortened(printable(exchange.received))}'"
     failed = f" ✗ {exchange.error}" if exchange.error else ""
     return f"{exchange.instrument} #{exchange.number}: {_shortened(said(exchange.sent))}{came}{failed}"
 
@@ -95,6 +98,7 @@ def of_mismatch(one: Replayed, mismatch: Mismatch, conditions: SequenceOf[Condit
         session=one.session.number,
         instrument=mismatch.instrument,
         number=None if recorded is None else recorded.number,
+        sent=printable(mismatch.sent),
         kind=mismatch.kind,
         at=at,
         before=tuple(map(exchange_text, exchanges[max(0, mismatch.place - SHOWN_BEFORE) : mismatch.place])),
@@ -104,7 +108,7 @@ def of_mismatch(one: Replayed, mismatch: Mismatch, conditions: SequenceOf[Condit
 
 def _now(mismatch: Mismatch) -> str:
     if mismatch.instrument in VOICES:
-        return f"{mismatch.instrument}: {mismatch.sent.decode('latin-1')}"
+        return f"{mismatch.instrument}: {printable(mismatch.sent)}"
     return f"{mismatch.instrument}: {_shortened(said(mismatch.sent))}"
 
 
@@ -143,11 +147,6 @@ def gathered(differences: SequenceOf[Difference]) -> tuple[Difference, ...]:
     """The same with those of one instrument and message together, in order of their first."""
     found: dict[tuple[str, ...], list[Difference]] = {}
     for number, one in enumerate(differences):
-        # What stands beside it in the recording is another thing each time.
-        said_now = (
-            one.instrument,
-            "" if one.kind == "left" else one.replayed,
-            one.recorded if one.kind == "left" else "",
-        )
-        found.setdefault(said_now if one.what == "message" else (one.what, str(number)), []).append(one)
+        key = (one.what, one.instrument, str(one.kind), one.sent) if one.what == "message" else (one.what, str(number))
+        found.setdefault(key, []).append(one)
     return tuple(replace(alike[0], times=sum(one.times for one in alike)) for alike in found.values())

@@ -38,6 +38,7 @@ class Replay:
         differences: What differs; empty for nothing.
         sessions: As they were done again.
         conditions, exchanges, readings, events, decisions: How many were compared.
+        recorded: How many exchanges the recording has.
         not_known: What a recording that was cut off leaves open, for people.
         elapsed_s: How long it took, in real seconds.
         report: The replayed run, derived and decided; None if it did not come to its end.
@@ -51,6 +52,7 @@ class Replay:
     sessions: tuple[Replayed, ...]
     conditions: int
     exchanges: int
+    recorded: int
     readings: int
     events: int
     decisions: int
@@ -63,6 +65,8 @@ class Replay:
         """The result in one line."""
         count = sum(one.times for one in self.differences)
         result = "no difference" if count == 0 else f"{count:,} difference{'s' if count > 1 else ''}"
+        if self.exchanges < self.recorded:
+            result = f"ended by the first difference after {self.exchanges:,} of {self.recorded:,} exchanges"
         compared = ", ".join(
             f"{number:,} {noun if number != 1 else noun.removesuffix('s')}"
             for number, noun in (
@@ -129,9 +133,10 @@ def replay_into(store: Store, run: str, into: Store, listener: Listener, *, tole
         differences=gathered(found),
         sessions=sessions,
         conditions=len(frames.conditions),
-        exchanges=sum(len(one.exchanges) for one in sessions),
+        exchanges=sum(one.compared for one in sessions),
+        recorded=sum(len(one.exchanges) for one in sessions),
         readings=len(frames.readings),
-        events=sum(event.kind not in FROM_OUTSIDE for one in events for event in one),
+        events=sum(event.kind not in FROM_OUTSIDE for one in events for event in one) if is_whole else 0,
         decisions=0 if report is None else len(report.limits),
         not_known=tuple(_not_known(sessions)),
         elapsed_s=clock.elapsed_s(),

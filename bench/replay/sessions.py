@@ -79,6 +79,12 @@ class Replayed:
         return [one for chunk in self.chunks for one in chunk.exchanges]
 
     @property
+    def compared(self) -> int:
+        """How many exchanges were compared: up to what ended the session, or all."""
+        ended = [one.place for one in self.mismatches if one.kind == "another"]
+        return ended[0] if ended else len(self.exchanges)
+
+    @property
     def kept_events(self) -> list[Event]:
         """What it said and a store keeps."""
         return [event for event in self.events if event.kind not in PROGRESS_ONLY]

@@ -13,10 +13,9 @@ from hypothesis import strategies as st
 from drivers.conversation import Exchange
 from drivers.errors import LinkLost, TimedOut
 from drivers.meter import ScpiMeter
+from drivers.printable import from_printable, printable
 from drivers.recording_file import (
     NotARecording,
-    from_printable,
-    printable,
     read_recording,
     recorded_line,
     recorded_messages,

@@ -434,7 +434,7 @@ def test_one_altered_message_is_named_with_all_around_it(
     shown = capsys.readouterr().out
     assert "recorded: analyzer #" in shown
     assert "channel A, code" in shown
-    assert ": 1 difference (" in shown
+    assert "0 decisions: ended by the first difference after " in shown
 
 
 def test_a_tolerant_replay_goes_on_and_lists_the_message_once_with_how_often(
