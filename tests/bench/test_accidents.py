@@ -34,6 +34,7 @@ from bench.exit_codes import ExitCode
 
 pytestmark = [
     pytest.mark.slow,
+    pytest.mark.waits,
     pytest.mark.skipif(sys.platform != "linux", reason="finds the guard in /proc, and kills by POSIX signals"),
 ]
 

@@ -248,6 +248,7 @@ def test_the_matrix_has_so_many_combinations() -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.waits
 @pytest.mark.parametrize("place", [*PLACES, "physics"])
 @pytest.mark.parametrize("policy", ["trip", "retry"])
 def test_every_fault_of_every_instrument_ends_in_a_named_error_a_retry_or_a_trip(

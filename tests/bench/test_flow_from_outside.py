@@ -22,7 +22,7 @@ if sys.platform == "win32":
 import pty
 import termios
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.waits]
 
 #: Longest that anything here may take: far more than it does.
 PATIENCE_S = 60.0

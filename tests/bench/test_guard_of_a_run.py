@@ -27,6 +27,7 @@ from served_rig import ServedRig, served_rig
 
 pytestmark = [
     pytest.mark.slow,
+    pytest.mark.waits,
     pytest.mark.skipif(sys.platform != "linux", reason="finds the guard in /proc, and kills by POSIX signals"),
 ]
 

@@ -38,7 +38,7 @@ from bench.exit_codes import ExitCode
 from bench.sequencer import FINAL, State
 from bench.store.store import open_store
 
-pytestmark = [pytest.mark.slow, pytest.mark.skipif(os.name == "nt", reason="kills by POSIX signals")]
+pytestmark = [pytest.mark.slow, pytest.mark.waits, pytest.mark.skipif(os.name == "nt", reason="kills by POSIX signals")]
 
 KILLS = int(os.environ.get("NIGHTBENCH_KILLS", "5"))
 SEED = int(os.environ.get("NIGHTBENCH_KILL_SEED", "20261125"))

@@ -103,6 +103,7 @@ def test_progress_that_nobody_reads_is_no_reason_to_stop() -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.waits
 def test_a_night_whose_terminal_goes_away_is_measured_to_its_end(tmp_path: Path) -> None:
     """Both streams into one pipe, of which one line is read: every condition is in the store."""
     words = ["run", str(demo_file("quick.sequence.toml")), "--unit", "VG2-0007", "--store", "night.db"]

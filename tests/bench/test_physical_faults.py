@@ -20,7 +20,11 @@ from killed_nights import CLOCK, PATIENCE_S, KilledNight, Process, ended, served
 from bench.exit_codes import ExitCode
 from sequences.read_files import demo_file, read_bench, read_part
 
-pytestmark = [pytest.mark.slow, pytest.mark.skipif(os.name == "nt", reason="the rig is ended by a POSIX signal")]
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.waits,
+    pytest.mark.skipif(os.name == "nt", reason="the rig is ended by a POSIX signal"),
+]
 
 #: The bench stands at its temperature from the start, so that the soak is short; conditions enough for all faults.
 AT_ONCE = {"room_c = 23": "room_c = 25"}

@@ -271,6 +271,7 @@ def decisions(report: Report) -> list[tuple[object, ...]]:
 
 
 @pytest.mark.slow
+@pytest.mark.waits
 def test_a_night_over_sockets_decides_as_one_in_process(tmp_path: Path) -> None:
     """Every limit of the quick sequence, through pyvisa-py; RF and bias are off at the end."""
     sequence = patient("quick.sequence.toml", tmp_path)
@@ -291,6 +292,7 @@ def test_a_night_over_sockets_decides_as_one_in_process(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.waits
 def test_the_demo_night_over_sockets_decides_as_the_demo(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Both units of the demo, each rig and each run in a process of its own; all at once, as they mostly wait."""
     sequence = patient("overnight.sequence.toml", tmp_path)
