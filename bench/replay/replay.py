@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from bench.clocks import RealClock
 from bench.recording import VOICES
 from bench.replay.differences import Difference, gathered, of_mismatch
-from bench.replay.sessions import Replayed, by_session, drivers_beside, replay_sessions
+from bench.replay.sessions import Replayed, drivers_beside, replay_sessions
 from bench.resuming import driver_changes
 from bench.setups import setup_of
 from bench.store.store import open_store
@@ -114,12 +114,10 @@ def replay_into(store: Store, run: str, into: Store, listener: Listener, *, tole
     is_whole = tolerant or not found
     scope = Scope(is_whole, sessions[-1].is_open)
     found += differences(store, into, run, scope)
-    events = by_session(store.events(run))
-    for one, was in zip(sessions, events, strict=False):
-        if is_whole:
-            now = list(one.kept_events)
-            number, cut = one.session.number, one.is_open
-            found += event_differences(was, now, number, is_cut=cut, same_version=same_version)
+    for one in sessions if is_whole else ():
+        was, now = list(one.told), list(one.kept_events)
+        number, cut = one.session.number, one.is_open
+        found += event_differences(was, now, number, is_cut=cut, same_version=same_version)
     frames = into.frames(run)
     report: Report | None = None
     if is_whole and len(frames.conditions):
@@ -136,7 +134,7 @@ def replay_into(store: Store, run: str, into: Store, listener: Listener, *, tole
         exchanges=sum(one.compared for one in sessions),
         recorded=sum(len(one.exchanges) for one in sessions),
         readings=len(frames.readings),
-        events=sum(event.kind not in FROM_OUTSIDE for one in events for event in one) if is_whole else 0,
+        events=sum(event.kind not in FROM_OUTSIDE for one in sessions for event in one.told) if is_whole else 0,
         decisions=0 if report is None else len(report.limits),
         not_known=tuple(_not_known(sessions)),
         elapsed_s=clock.elapsed_s(),

@@ -53,7 +53,8 @@ class Replayed:
         mismatches: Where what was said differed; in strict order at most one, and nothing was compared after it.
         was_cut: Whether it was killed: it has no end, and what came after its last commit is not known.
         ended_by: The error that it ended with, in one line; empty for none.
-        events: What it said.
+        told: What it said, as the store has it.
+        events: What it says now.
         is_silent: Whether the recording is of before waits were kept.
         beyond: What an end of which nothing more was recorded was followed by: of a session that was killed, or of one
             of an older version, which may have ended sooner.
@@ -64,6 +65,7 @@ class Replayed:
     mismatches: tuple[Mismatch, ...]
     was_cut: bool
     ended_by: str
+    told: tuple[Event, ...]
     events: tuple[Event, ...]
     is_silent: bool
     beyond: Mismatch | None
@@ -114,14 +116,13 @@ def replay_sessions(
     begin = into.begin_run(_record(store, run))
     begin.conditions(kept.conditions)
     begin.hazards(store.frames(run).hazards)
-    events = by_session(store.events(run))
+    told = _told(sessions, store.events(run))
     again = [(at, number) for at, number, _, _ in store.rechecks(run)]
     done: list[Replayed] = []
     for place, session in enumerate(sessions):
         writer = begin if place == 0 else into.reopen_run(run)
-        told = events[place] if place < len(events) else []
         ends = sessions[place + 1].record.began if place + 1 < len(sessions) else None
-        one = _replay(kept, _complete(session, again, ends), told, writer, listener, tolerant=tolerant)
+        one = _replay(kept, _complete(session, again, ends), told[place], writer, listener, tolerant=tolerant)
         done.append(one)
         if one.mismatches and not tolerant:
             break
@@ -156,6 +157,8 @@ def _kept(store: Store, run: str) -> _Kept:
     folder = store.run_texts(run).bench.folder
     setup, whole = (_beside(setup_of(store, run, with_unit=unit), folder) for unit in (False, True))
     conditions = tuple(item.condition for item in store.planned_conditions(run))
+    if not conditions:
+        raise BenchError(f"run {run[:8]} was cut off before its plan was stored; there is nothing to replay")
     return _Kept(run, setup, whole, store.run(run).kind == "through", conditions)
 
 
@@ -187,15 +190,19 @@ def _record(store: Store, run: str) -> RunRecord:
     )
 
 
-def by_session(events: SequenceOf[Event]) -> list[list[Event]]:
-    """Events of each session's loop, from its first word on."""
+def _told(sessions: SequenceOf[RecordedSession], events: SequenceOf[Event]) -> list[list[Event]]:
+    """Events of each session's loop, from its first word on; none of one that was killed before it said any."""
     parts: list[list[Event]] = []
     for event in events:
         if event.kind in ("run began", "run resumed"):
             parts.append([])
         if parts:
             parts[-1].append(event)
-    return parts
+    if len(parts) >= len(sessions):
+        return parts
+    # A session that said nothing has recorded nothing.
+    left = iter(parts)
+    return [next(left, []) if next(session.chunks(), None) is not None else [] for session in sessions]
 
 
 def _replay(
@@ -228,7 +235,7 @@ def _replay(
     was_cut = all(event.kind != "run ended" for event in events)
     beyond = score.stopped_at if score.is_over and (was_cut or silent) else None
     mismatches = () if beyond is not None or (was_cut and score.is_over) else _mismatches(score)
-    return Replayed(session, chunks, mismatches, was_cut, ended_by, tuple(said), silent, beyond)
+    return Replayed(session, chunks, mismatches, was_cut, ended_by, tuple(events), tuple(said), silent, beyond)
 
 
 def _score(kept: _Kept, chunks: SequenceOf[ExchangeChunk], *, tolerant: bool) -> Score:

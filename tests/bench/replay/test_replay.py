@@ -25,6 +25,7 @@ from bench.exit_codes import ExitCode
 from bench.job import StopSwitch
 from bench.night import start_through
 from bench.setups import setup_from_files
+from bench.store.records import SessionRecord
 from bench.store.store import Store, open_store
 from drivers.errors import LinkLost, TimedOut
 from drivers.link import Link
@@ -130,6 +131,22 @@ def test_a_night_that_was_stopped_and_resumed_with_a_recheck_is_the_same(store: 
     assert len(store.rechecks(run)) > 20
     assert [one.ended_by != "" for one in same(store, run).sessions] == [True, False]
     assert store.run(run).state == "done"
+
+
+@pytest.mark.slow
+def test_a_resume_that_was_killed_before_it_said_a_word_is_a_session_all_the_same(store: Store) -> None:
+    """Its place among the sessions does not move the events of the others."""
+    run = spend(edited_demo(TWO), store, after(1, stop_now))
+    record = SessionRecord(
+        store.recording(run)[0].record.began, "0", "resume", options={"rechecks": [], "planned_s": 1}
+    )
+    pen = store.reopen_run(run)
+    pen.session(record)
+    pen.finish("interrupted", record.began)
+    go_on(store, run)
+
+    assert store.run(run).state == "done"
+    assert [one.told != () for one in same(store, run).sessions] == [True, False, True]
 
 
 def hold_once(event: Event, stop: StopSwitch) -> None:

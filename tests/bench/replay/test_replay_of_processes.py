@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from faulty_nights import Strike, faulty_nights
 from killed_nights import KilledNight, ended, served_night, wait_for_conditions
 from replayed import same
 
@@ -19,6 +20,7 @@ from bench.store.store import open_store
 
 pytestmark = [
     pytest.mark.slow,
+    pytest.mark.waits,
     pytest.mark.skipif(sys.platform != "linux", reason="finds the guard in /proc, and kills by POSIX signals"),
 ]
 
@@ -71,6 +73,27 @@ def test_a_run_that_was_killed_and_resumed(night: Kept) -> None:
     whole = replay_of(night)
     assert whole.conditions == 12
     assert len(whole.sessions) == 2
+
+
+STRIKES = (
+    Strike("analyzer", "garbage", 900),
+    Strike("supply", "dropped", 700),
+    Strike("chamber", "refused", 400),
+    Strike("tone_1", "restart", 1000),
+    Strike("current_meter", "late", 1100),
+    Strike("code_port", "partial", 800),
+    Strike("board_thermometer", "open-sensor", 500),
+)
+
+
+def test_nights_that_faults_have_struck(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Garbage, connections that close, a restart, late and half replies: each retried, and replayed to the bit."""
+    with faulty_nights(tmp_path, monkeypatch) as nights:
+        spent = [nights.night(strike, "retry, and the fault passes") for strike in STRIKES]
+    with open_store(str(tmp_path / "nights.db")) as store:
+        for night in spent:
+            same(store, night.run)
+    assert sum(bool(night.of_kind("retrying")) for night in spent) >= 4
 
 
 def test_a_run_whose_guard_was_killed_and_that_was_then_stopped_by_a_signal(night: Kept) -> None:
