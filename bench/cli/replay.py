@@ -106,7 +106,7 @@ def _answer(result: Replay, store_name: str, page: Path | None, *, as_json: bool
         out.print(str(one), soft_wrap=True, markup=False)
     if len(result.differences) > _SHOWN:
         out.print(f"… and {len(result.differences) - _SHOWN} more; --json lists them all")
-    for text in result.not_known:
+    for text in result.notes:
         out.print(text, soft_wrap=True, markup=False)
     out.print(result.sentence, soft_wrap=True, markup=False)
     if page is not None:
@@ -127,7 +127,7 @@ def _json(result: Replay, store_name: str, page: Path | None) -> dict[str, Plain
         "decisions": result.decisions,
         "decision": None if result.report is None else result.report.decision,
         "differences": differences,
-        "not_known": [*result.not_known],
+        "notes": [*result.notes],
         "recorded": result.line.began.isoformat(),
         "recorded_by": [*result.recorded_by],
         "replayed_by": result.replayed_by,

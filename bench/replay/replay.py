@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from bench.store.records import RunLine, RunTexts
     from bench.store.store import Store
     from reports.summary import Report
-    from sequences.bench_file import Bench
 
 
 @dataclass(frozen=True)
@@ -39,7 +38,7 @@ class Replay:
         sessions: As they were done again.
         conditions, exchanges, readings, events, decisions: How many were compared.
         recorded: How many exchanges the recording has.
-        not_known: What a recording that was cut off leaves open, for people.
+        notes: What a reader of the result must know, such as what a recording that was cut off leaves open.
         elapsed_s: How long it took, in real seconds.
         report: The replayed run, derived and decided; None if it did not come to its end.
     """
@@ -56,7 +55,7 @@ class Replay:
     readings: int
     events: int
     decisions: int
-    not_known: tuple[str, ...]
+    notes: tuple[str, ...]
     elapsed_s: float
     report: Report | None = field(repr=False)
 
@@ -136,32 +135,37 @@ def replay_into(store: Store, run: str, into: Store, listener: Listener, *, tole
         readings=len(frames.readings),
         events=sum(event.kind not in FROM_OUTSIDE for one in sessions for event in one.told) if is_whole else 0,
         decisions=0 if report is None else len(report.limits),
-        not_known=tuple(_not_known(sessions)),
+        notes=(*_notes(sessions), *_changed_drivers(store, run)),
         elapsed_s=clock.elapsed_s(),
         report=report,
     )
 
 
+def _changed_drivers(store: Store, run: str) -> list[str]:
+    """What has changed in folders of own drivers since the run began, whether or not they say the same still."""
+    texts, bench = store.run_texts(run), setup_of(store, run).bench.model
+    beside = drivers_beside(bench, texts.bench.folder)
+    return [f"own drivers have changed since: {change}" for change in driver_changes(texts.attachments, beside)]
+
+
 def _messages(store: Store, run: str, sessions: tuple[Replayed, ...]) -> list[Difference]:
     conditions = [item.condition for item in store.planned_conditions(run)]
-    texts, bench = store.run_texts(run), setup_of(store, run).bench.model
+    texts, changed = store.run_texts(run), _changed_drivers(store, run)
     return [
-        of_mismatch(one, mismatch, conditions, _cause(one, mismatch, texts, bench))
+        of_mismatch(one, mismatch, conditions, _cause(one, mismatch, texts, changed))
         for one in sessions
         for mismatch in one.mismatches
     ]
 
 
-def _cause(one: Replayed, mismatch: Mismatch, texts: RunTexts, bench: Bench) -> str:
+def _cause(one: Replayed, mismatch: Mismatch, texts: RunTexts, changed: list[str]) -> str:
     """A word on what a difference may come from, the likeliest first."""
     files = (texts.part, texts.bench, texts.sequence)
     edited = [file.name for file in files if _fingerprint(file.text) != file.fingerprint]
     if edited:
         return f"the run's copy of {', '.join(edited)} is not what it was: its fingerprint does not fit any more"
-    beside = drivers_beside(bench, texts.bench.folder)
-    changed = [str(change) for change in driver_changes(texts.attachments, beside)]
     if changed:
-        return f"own drivers have changed since: {'; '.join(changed[:3])}"
+        return changed[0]
     gap = _gap(one, mismatch)
     if gap:
         return gap
@@ -195,7 +199,7 @@ def _fingerprint(text: str) -> str:
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
-def _not_known(sessions: tuple[Replayed, ...]) -> Iterator[str]:
+def _notes(sessions: tuple[Replayed, ...]) -> Iterator[str]:
     for one in sessions:
         if one.was_cut:
             yield (

@@ -101,7 +101,7 @@ def test_a_night_is_the_same_in_every_reading_event_and_decision(night: tuple[Pa
     assert found.report.decision == "pass"
     assert "2 conditions" in found.sentence
     assert "17 decisions: no difference (recorded by " in found.sentence
-    assert found.not_known == ()
+    assert found.notes == ()
 
 
 @pytest.mark.slow
@@ -286,6 +286,9 @@ def test_own_drivers_and_tables_are_those_of_the_run_and_a_changed_driver_is_nam
     assert store.run(run).state == "done"
     (folder / "slow.toml").unlink()
     same(store, run)
+
+    (folder / "my_drivers" / "our_meter.py").write_text(OWN + "# a word more\n", "utf-8")
+    assert "own drivers have changed since: drivers my_drivers/: our_meter.py was " in same(store, run).notes[0]
 
     asks_more = OWN.replace("    pass", "    def begin_reading(self) -> None:\n        self._messages.ask('*OPC?')")
     (folder / "my_drivers" / "our_meter.py").write_text(asks_more, "utf-8")
@@ -545,8 +548,8 @@ def test_a_recording_of_an_older_version_replays(tmp_path: Path) -> None:
 
     assert (found.conditions, found.readings, found.decisions) == (4, 164, 17)
     assert len(found.sessions) == 2
-    assert any("stopped by a person" in text for text in found.not_known)
-    assert any("older version, which ended here" in text for text in found.not_known)
+    assert any("stopped by a person" in text for text in found.notes)
+    assert any("older version, which ended here" in text for text in found.notes)
 
 
 # --- The command

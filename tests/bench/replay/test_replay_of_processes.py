@@ -66,7 +66,7 @@ def test_a_run_that_was_killed_and_resumed(night: Kept) -> None:
     night.wait_until_safe(30.0)
     cut = replay_of(night)
     assert cut.conditions >= 5
-    assert "session 1 has no end" in cut.not_known[0]
+    assert "session 1 has no end" in cut.notes[0]
 
     code, said = ended(night.resume())
     assert code == ExitCode.DONE, said
@@ -111,4 +111,4 @@ def test_a_run_whose_guard_was_killed_and_that_was_then_stopped_by_a_signal(nigh
     assert ended(process)[0] == ExitCode.STOPPED
     found = replay_of(night)
     assert found.conditions >= 7
-    assert found.not_known == ()
+    assert found.notes == ()
