@@ -137,7 +137,7 @@ def test_plan_answers_every_condition_in_order_with_its_finish_time() -> None:
     answer = nightbench("plan", QUICK, "--json")
     plan = answer.json
 
-    more = {"watch_every_s", "interlocks", "dry_out_c"}
+    more = {"watch_every_s", "interlocks", "dry_out_c", "window"}
     keys = {"conditions", "estimate_s", "shares_s", "order", "not_tested", "hazards", "to_start", "safety"} | more
     assert set(plan) == keys
     assert plan["watch_every_s"] == 10.0
@@ -455,6 +455,11 @@ def test_version_is_one_line() -> None:
 # --- Where a process of its own matters -------------------------------------------------------------------------------
 
 
+def _as_from_a_terminal() -> None:
+    """Whoever runs the tests with nohup would hand down that a closed terminal is to be ignored."""
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
+
+
 def _begin(*arguments: str) -> subprocess.Popen[str]:
     """The command as the shell starts it."""
     return subprocess.Popen(
@@ -465,6 +470,7 @@ def _begin(*arguments: str) -> subprocess.Popen[str]:
         text=True,
         encoding="utf-8",
         env=os.environ | {"PYTHONPATH": str(ROOT), "PYTHONUTF8": "1"},
+        preexec_fn=_as_from_a_terminal,
     )
 
 

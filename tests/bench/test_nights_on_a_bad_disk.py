@@ -37,6 +37,9 @@ DISKS = {
     "read-only": ("PRAGMA query_only = ON", "PRAGMA query_only = OFF", "it cannot be written; check the permissions"),
 }
 
+#: Each condition fills pages of its own: a full disk may still hold what fits into the last one.
+LARGE_CONDITIONS = {**EIGHT_CONDITIONS, "[sequence]\n": "[sequence]\nrepeats = 5\n"}
+
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
@@ -75,7 +78,7 @@ def test_a_night_whose_store_takes_nothing_more_ends_safely_and_is_resumed_when_
         begun.append(run)
 
     with pytest.raises(StoreFault, match=said):
-        start_run(make_setup(EIGHT_CONDITIONS), "VG2-0007", "Ada", store, hear, StopSwitch(), begin)
+        start_run(make_setup(LARGE_CONDITIONS), "VG2-0007", "Ada", store, hear, StopSwitch(), begin)
     rig, run = rigs[0], begun[0]
     assert rig.bias is not None
     assert not rig.bias.on

@@ -13,6 +13,7 @@ from bench.job import StopSwitch
 from bench.night import Night, start_run, start_through
 from bench.places import ROLE_OF_PLACE
 from bench.plan import Plan
+from bench.recording import VOICES
 from bench.setups import setup_from_files
 from bench.store.store import Store, open_store
 from drivers.catalogue import DRIVERS
@@ -65,7 +66,8 @@ def test_a_night_sends_headers_of_the_list_in_the_form_of_the_standard(name: str
     sent: defaultdict[str, set[str]] = defaultdict(set)
     with open_store(str(tmp_path / "night.db")) as store:
         for exchange in store.exchanges(start(setup, store).run):
-            sent[exchange.instrument].add(exchange.sent.decode("ascii"))
+            if exchange.instrument not in VOICES:
+                sent[exchange.instrument].add(exchange.sent.decode("ascii"))
     present = setup.bench.model.instrument.present
 
     assert sent.keys() <= present.keys()

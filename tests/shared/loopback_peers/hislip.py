@@ -72,7 +72,8 @@ class HislipServer(Listener):
     def _answer(self, connection: socket.socket, number: int, message: bytes) -> bool:
         reply = self.device.reply_to(message)
         if message == self.close_on:
-            for other in self.connections:
+            # Those of now: whoever finds one closed may be connecting anew.
+            for other in tuple(self.connections):
                 with contextlib.suppress(OSError):
                     other.shutdown(socket.SHUT_RDWR)
             return False
