@@ -1,8 +1,8 @@
-"""What people wish of a run from another terminal: a file beside the run's lock, through which they speak to its process.
+"""What people wish of a run from another terminal: a file beside the run's lock, by which they speak to its process.
 
-Whoever wishes appends a line, and the process that writes the run answers it with another; both are one JSON object. The
-file is there only while the run listens. Anybody with an account on the computer can hold or stop a run, as anybody at
-the bench can; what was wished, and by whom, is in the run's events.
+Whoever wishes appends a line, and the process that writes the run answers it with another; both are one JSON object.
+The file is there only while the run listens. Anybody with an account on the computer can hold or stop a run, as anybody
+at the bench can; what was wished, and by whom, is in the run's events.
 """
 
 from __future__ import annotations

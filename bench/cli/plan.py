@@ -229,7 +229,7 @@ def _window_texts(made: Plan, now: datetime) -> Iterator[str]:
         yield f"[bold]WARNING: the run does not fit: {count}, and it stops. Resume goes on with the rest.[/]"
     elif found.ends > found.closes:
         ends = f"{window.local(found.ends):%a %d %b %H:%M}"
-        yield f"[bold]WARNING: the run does not fit: {count}. It goes on at the next opening and ends {ends} or later.[/]"
+        yield f"[bold]WARNING: the run does not fit: {count}. It goes on at the next opening, ends {ends} or later.[/]"
 
 
 def _fault_text(facts: SequenceFacts) -> str:

@@ -49,6 +49,9 @@ class NoBook:
     def complete_condition(self, _number: int, readings: Any, *_: object) -> None:
         self.readings.extend(dict(one) for one in readings)
 
+    def skip_condition(self, number: int, reason: str) -> None:
+        raise AssertionError(f"condition {number} was skipped: {reason}")
+
     def event(self, event: Event) -> None:
         pass
 

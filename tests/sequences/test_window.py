@@ -18,7 +18,7 @@ ZURICH = "Europe/Zurich"
 #: Clocks in Zürich are put forward on 2026-03-29 and back on 2026-10-25, both at 01:00 UTC (Directive 2000/84/EC).
 SPRING, AUTUMN = datetime(2026, 3, 29, 1, tzinfo=UTC), datetime(2026, 10, 25, 1, tzinfo=UTC)
 
-hours = st.times(min_value=time(0, 0), max_value=time(23, 59)).map(lambda at: at.replace(second=0, microsecond=0, fold=0))
+hours = st.builds(time, st.integers(0, 23), st.integers(0, 59))
 
 
 def window(opens: time, closes: time, zone: str = ZURICH) -> Window:

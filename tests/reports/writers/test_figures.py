@@ -16,7 +16,8 @@ from reports.summary import Report
 
 NAMES = [
     "margins", "oip3_by_gain_code", "oip3_by_temperature", "oip3_by_level", "hd2", "hd3", "gain_step_error",
-    "gain_step_error_map", "cumulative_gain_error", "gain_match", "supply_current", "supply_current_drift", "oip3_by_load",
+    "gain_step_error_map", "cumulative_gain_error", "gain_match", "supply_current", "supply_current_drift",
+    "oip3_by_load",
 ]  # fmt: skip
 
 

@@ -7,6 +7,7 @@ import html
 import json
 import re
 from collections.abc import Callable
+from importlib.metadata import version
 from typing import Any
 
 import pandas as pd
@@ -231,11 +232,14 @@ def test_the_kept_chart_library_is_what_the_converter_puts_out() -> None:
     """Nothing was changed by hand: behind its license stands the bundle of the named converter."""
     import vl_convert
 
+    made_with = version("vl-convert-python")
     kept = scripts()[0]
-    version = re.search(r"vl-convert-python (\S+) puts", kept)
-    assert version is not None
-    if version[1] != vl_convert.__version__:
-        pytest.skip(f"made with vl-convert-python {version[1]}, installed is {vl_convert.__version__}")
+    named = re.search(r"vl-convert-python (\S+) puts", kept)
+    assert named is not None
+    if named[1] != made_with:
+        pytest.skip(f"made with vl-convert-python {named[1]}, installed is {made_with}")
 
-    assert kept.split("*/\n", 1)[1] == vl_convert.javascript_bundle() + "\n"
+    # Its stub asks for a snippet that the function can do without.
+    bundle = vl_convert.javascript_bundle()  # type: ignore[call-arg]
+    assert kept.split("*/\n", 1)[1] == bundle + "\n"
     assert "University of Washington Interactive Data Lab" in kept.split("*/", 1)[0]
