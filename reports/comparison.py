@@ -90,7 +90,7 @@ class Pair:
         only: Conditions that one of both has alone; columns ``AXES`` and ``run`` (1 or 2).
         lone: Characteristics that one of both has alone, with 1 or 2.
         groups: Means over one or two axes, ``GROUP_COLUMNS``, the largest |ratio| first.
-        suspects: Errors that explain most, the worst first.
+        suspects: Errors that explain most, the worst first; none of two units, which may differ by themselves.
         draw_words: Draw → its words, of all draws in ``suspects``.
         least_score: |E_n| from which the shift of a suspect is beyond chance.
         least_ratio: |ratio| from which a single condition is.
@@ -270,7 +270,8 @@ def _pair(
                 known = known[level == level.min()]
                 drawn = DrawMatrix.of(difference.take(known), draws.one_phase)
             measured[word] = Differences(word, difference.value[known], drawn)
-    found, least = _suspects(draws, measured)
+    # What two units differ by is no instrument's error: one that explains it well only happens to look like it.
+    found, least = _suspects(draws, {} if kind == "units" else measured)
     whole = pd.concat(tables, ignore_index=True)
     order = np.where(whole["verdict"] == CONTRADICTS, np.inf, whole["ratio"].abs().fillna(-1.0))
     return Pair(

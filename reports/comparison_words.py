@@ -37,7 +37,7 @@ def kind_text(pair: Pair) -> str:
     if pair.kind == "units":
         return (
             f"Units {unit} and {pair.other.facts.unit}. They may differ, so that no E_n is given: a difference beyond "
-            "U is one of the units, if the benches are sound."
+            "U is one of the units, if the benches are sound, and no cause is sought in a bench."
         )
     if pair.kind == "repeat":
         return (
@@ -83,13 +83,14 @@ def tally_text(pair: Pair) -> str:
         parts.append("No value was measured in both runs")
     contradicting, agreeing = (int((table["verdict"] == word).sum()) for word in (CONTRADICTS, COMPATIBLE))
     if contradicting:
-        parts.append(f"{contradicting} bounds contradict")
+        parts.append("1 bound contradicts" if contradicting == 1 else f"{contradicting} bounds contradict")
     if agreeing:
-        parts.append(f"{agreeing} bounds agree, and say no more")
+        said = "1 bound agrees, and says" if agreeing == 1 else f"{agreeing} bounds agree, and say"
+        parts.append(f"{said} no more")
     for number, side in ((1, pair.reference), (2, pair.other)):
         count = int((pair.only["run"] == number).sum())
         if count:
-            parts.append(f"{count} conditions are in {side.label} only")
+            parts.append(f"{count} condition{' is' if count == 1 else 's are'} in {side.label} only")
     return "; ".join(parts) + "."
 
 

@@ -128,6 +128,16 @@ def test_of_two_units_at_one_bench_the_bench_cancels(nimbus: RunFrames) -> None:
     assert "same" in sharing_text(pair)
 
 
+def test_what_two_units_differ_by_is_laid_upon_no_instrument(nimbus: RunFrames) -> None:
+    """A unit of which every gain is 0.3 dB higher has no wrong path: a cause is sought between benches only."""
+    pair = pair_of(nimbus, with_wrong_path(night(1, unit="VG2-0002"), 0.3))
+
+    assert pair.kind == "units"
+    assert (pair.compared["ratio"].abs() > 1).any()
+    assert pair.suspects == ()
+    assert "no cause is sought" in kind_text(pair)
+
+
 def test_an_instrument_that_was_exchanged_counts_and_the_others_cancel(nimbus: RunFrames) -> None:
     """Another analyzer at the same bench: U of a gain's difference is that of two analyzers and no more."""
     repaired = as_run(with_serials(nimbus, {"analyzer": "NS-999"}), "after")
@@ -255,7 +265,7 @@ def test_conditions_that_one_run_has_alone_are_counted_and_told(nimbus: RunFrame
 
     assert pair.only["run"].value_counts().to_dict() == {1: 2, 2: 1}
     assert len(pair.table) == len(nimbus.conditions) - 2
-    assert "2 conditions are in bench Nimbus only; 1 conditions are in bench Cirrus only" in tally_text(pair)
+    assert "2 conditions are in bench Nimbus only; 1 condition is in bench Cirrus only" in tally_text(pair)
 
 
 def test_further_runs_are_held_against_the_first(nimbus: RunFrames, cirrus: RunFrames) -> None:
