@@ -7,11 +7,13 @@ log never disturbs a run: a disk that takes no more ends the log, not the night.
 from __future__ import annotations
 
 import contextlib
+import math
 from datetime import datetime
 from pathlib import Path
 from typing import TextIO
 
 from bench.events import Event, Facts
+from sequences.units import plain_number, split_key
 
 
 def log_path(store_file: Path | None, run: str) -> Path:
@@ -22,8 +24,8 @@ def log_path(store_file: Path | None, run: str) -> Path:
 
 
 def facts_text(facts: Facts) -> str:
-    """Values of an event for people: ``attempt 1, condition 3``."""
-    return ", ".join(f"{name.replace('_', ' ')} {_value_text(value)}" for name, value in facts.items())
+    """Values of an event for people: ``attempt 1, drift -0.0357 K/min``; in JSON they have all their digits."""
+    return ", ".join(_fact_text(name, value) for name, value in facts.items())
 
 
 def one_line(text: str) -> str:
@@ -35,10 +37,15 @@ def one_line(text: str) -> str:
     return "".join(sign if sign.isprintable() else "?" for sign in joined)
 
 
-def _value_text(value: float | str | bool) -> str:
+def _fact_text(name: str, value: float | str | bool) -> str:
+    """Name without its unit, value with it."""
     if isinstance(value, bool):
-        return "yes" if value else "no"
-    return f"{value:.9g}" if isinstance(value, float) else str(value)
+        return f"{name.replace('_', ' ')} {'yes' if value else 'no'}"
+    if isinstance(value, str):
+        return f"{name.replace('_', ' ')} {value}"
+    stem, unit = split_key(name)
+    number = plain_number(value) if math.isfinite(value) else str(value)
+    return f"{stem.replace('_', ' ')} {number}" + (f" {unit.text}" if unit is not None else "")
 
 
 class RunLog:

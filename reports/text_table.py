@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.characteristics import CHARACTERISTICS
+from reports.frames import AXES
 from reports.wording import (
     DECISIONS,
     condition_text,
@@ -15,6 +17,7 @@ from reports.wording import (
     rounded,
     value_text,
 )
+from sequences.units import split_key
 
 if TYPE_CHECKING:
     from reports.summary import LimitResult, Report
@@ -34,7 +37,9 @@ def decision_table(report: Report) -> TextTable:
         "Characteristic", "Limit", "Worst value", "Margin", "Conformity", "Worst condition", "Conditions", "Decision",
     )  # fmt: skip
     # Terminals, and what is copied from them into other tools, get the ASCII hyphen; pages have the true minus.
-    return TextTable(columns, tuple(tuple(cell.replace("−", "-") for cell in _row(limit)) for limit in report.limits))
+    return TextTable(
+        columns, tuple(tuple(cell.replace("−", "-") for cell in _row(limit, report)) for limit in report.limits)
+    )
 
 
 def sides_text(limit: LimitResult) -> str:
@@ -43,6 +48,17 @@ def sides_text(limit: LimitResult) -> str:
         return f"{number_text(limit.min)} … {number_text(limit.max)} {limit.unit}"
     side, bound = ("max", limit.max) if limit.min is None else ("min", limit.min)
     return f"{side} {'–' if bound is None else number_text(bound)} {limit.unit}"
+
+
+def told_apart(limit: LimitResult, limits: tuple[LimitResult, ...]) -> str:
+    """Those of a limit's conditions that not all limits of its characteristic have; empty for the only one."""
+    alike = [_conditions(one) for one in limits if one.characteristic == limit.characteristic]
+    return ", ".join(part for part in _conditions(limit) if not all(part in others for others in alike))
+
+
+def _conditions(limit: LimitResult) -> list[str]:
+    """Each axis of ``where`` with its values, which may hold commas themselves."""
+    return re.split(rf", (?=(?:{'|'.join(split_key(axis)[0].replace('_', ' ') for axis in AXES)}) )", limit.where)
 
 
 def worst_text(limit: LimitResult) -> str:
@@ -71,13 +87,14 @@ def counted_text(limit: LimitResult) -> str:
     return f"{limit.conditions} ({', '.join(notes)})" if notes else str(limit.conditions)
 
 
-def _row(limit: LimitResult) -> tuple[str, ...]:
+def _row(limit: LimitResult, report: Report) -> tuple[str, ...]:
     word, sign = DECISIONS[limit.decision]
     title = CHARACTERISTICS[limit.characteristic].title
     where = condition_text(limit.worst_condition) or "–"
+    apart = told_apart(limit, report.limits)
     return (
         title,
-        sides_text(limit),
+        f"{sides_text(limit)} ({apart})" if apart else sides_text(limit),
         worst_text(limit),
         margin_text(limit),
         conformity_text(limit),

@@ -22,7 +22,8 @@ TABLE_WIDTH = 165
 def show_decisions(report: Report) -> None:
     """The limits and the decision of the whole run: a table where it fits, a paragraph per limit where not.
 
-    Paragraphs of limits that passed are short and come first, so that what needs a look stands next to the verdict.
+    Limits that passed, and those that were not tested, are short and come first, so that what needs a look stands next
+    to the verdict.
     """
     from rich.text import Text
 
@@ -36,10 +37,10 @@ def show_decisions(report: Report) -> None:
         out.print(table_of("", table.columns, table.rows, right="Worst value,Margin,Conformity,Conditions"))
     else:
         rows = [dict(zip(table.columns, row, strict=True)) for row in table.rows]
-        passed = [limit.decision == "pass" for limit in report.limits]
-        for row in itertools.compress(rows, passed):
-            out.print(_line(row))
-        for row in itertools.compress(rows, (not one for one in passed)):
+        for word in ("pass", "not tested"):
+            for row in itertools.compress(rows, (limit.decision == word for limit in report.limits)):
+                out.print(_line(row, out.width))
+        for row in itertools.compress(rows, (limit.decision not in ("pass", "not tested") for limit in report.limits)):
             out.print("", _paragraph(row), sep="\n")
         out.print()
     word, sign = DECISIONS[report.decision]
@@ -60,28 +61,35 @@ def whole_text(report: Report) -> str:
     return f"{text}; run {report.facts.state} at {done} of {planned} conditions{left_out}"
 
 
-def _line(cells: dict[str, str]) -> Text:
-    """A limit that passed: what, how well."""
-    from rich.text import Text
+def _line(cells: dict[str, str], width: int) -> Text:
+    """A limit that passed: what, how well, the numbers on a line of their own where they would be torn apart.
 
-    line = Text(f"{cells['Decision']}  ", style="bold")
-    line.append(f"{cells['Characteristic']}, {cells['Limit']}")
-    line.append(f": {cells['Worst value']}, margin {cells['Margin']}", style="dim")
+    One that was not tested has no numbers.
+    """
+    line = _head(cells)
+    if cells["Worst value"] != "–":
+        found = f"{cells['Worst value']}, margin {cells['Margin']}"
+        fits = len(line.plain) + len(found) + 2 <= width
+        line.append(f": {found}" if fits else f"\n  {found}", style="dim")
     return line
 
 
 def _paragraph(cells: dict[str, str]) -> Text:
+    head = _head(cells)
+    head.append(
+        f"\n  worst {cells['Worst value']}, margin {cells['Margin']}, conformity {cells['Conformity']}"
+        f"\n  of {cells['Conditions']} conditions"
+        f"\n  at {cells['Worst condition']}",
+        style="dim",
+    )
+    return head
+
+
+def _head(cells: dict[str, str]) -> Text:
     from rich.text import Text
 
     head = Text(f"{cells['Decision']}  ", style="bold")
     head.append(f"{cells['Characteristic']}, {cells['Limit']}")
-    if cells["Worst value"] != "–":
-        head.append(
-            f"\n  worst {cells['Worst value']}, margin {cells['Margin']}, conformity {cells['Conformity']},"
-            f" of {cells['Conditions']} conditions"
-            f"\n  at {cells['Worst condition']}",
-            style="dim",
-        )
     return head
 
 

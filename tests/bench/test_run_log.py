@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import signal
 import subprocess
@@ -90,7 +91,9 @@ def test_a_log_lies_in_a_folder_beside_its_store() -> None:
 
 
 def test_values_are_shown_as_people_read_them() -> None:
-    """Names without underscores, numbers without a tail."""
-    facts: Facts = {"air_temperature_c": 0.1 + 0.2, "attempt": 2, "confirmed": False, "cause": "no answer"}
+    """Names without underscores, units behind numbers, numbers without a tail."""
+    facts: Facts = {"air_temperature_c": 0.1 + 0.2, "drift_k_per_min": -0.0357402351, "attempt": 2}
+    words: Facts = {"confirmed": False, "cause": "no answer", "highest": math.inf}
 
-    assert facts_text(facts) == "air temperature c 0.3, attempt 2, confirmed no, cause no answer"
+    assert facts_text(facts) == "air temperature 0.3 °C, drift -0.0357402 K/min, attempt 2"
+    assert facts_text(words) == "confirmed no, cause no answer, highest inf"

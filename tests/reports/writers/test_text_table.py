@@ -3,7 +3,7 @@ from __future__ import annotations
 import dataclasses
 
 from reports.summary import Report
-from reports.text_table import decision_table, margin_text, sides_text, worst_text
+from reports.text_table import decision_table, margin_text, sides_text, told_apart, worst_text
 
 
 def test_the_table_has_one_row_per_limit_in_the_order_of_the_part_file(report: Report) -> None:
@@ -55,3 +55,17 @@ def test_a_margin_between_levels_is_in_decibels(report: Report) -> None:
     """Two levels in dBm lie some dB apart."""
     assert margin_text(report.limits[0]) == "3.70 dB"
     assert margin_text(dataclasses.replace(report.limits[3], margin=22.757)) == "22.76 mA"
+
+
+def test_limits_of_one_characteristic_are_told_apart_by_their_conditions(report: Report) -> None:
+    """Only by what differs: a condition that all of them have says nothing; the only limit needs none."""
+    oip3 = report.limits[0]
+    first = dataclasses.replace(oip3, where="supply mode nominal, load 100 Ω, 200 Ω, temperature 25 °C")
+    second = dataclasses.replace(oip3, where="supply mode nominal, load 100 Ω, 200 Ω")
+    third = dataclasses.replace(oip3, where="supply mode low power, load 100 Ω, 400 Ω")
+    other = report.limits[2]
+
+    assert told_apart(first, (first, second, other)) == "temperature 25 °C"
+    assert told_apart(second, (first, second, other)) == ""
+    assert told_apart(third, (first, third)) == "supply mode low power, load 100 Ω, 400 Ω"
+    assert told_apart(other, (first, other)) == ""
