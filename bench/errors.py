@@ -6,6 +6,7 @@
     ├── HazardsRefused  a hazard must be mended or acknowledged first; nothing was switched on
     ├── BenchInUse      another process has an instrument of the bench
     ├── RunInUse        another process is writing the run
+    ├── RunDone         the run has nothing left to do
     ├── Changed         what a run rests on is not as it was when it began
     ├── Tripped         an interlock was broken; the bench has been made safe
     ├── NotGoingOn      a wish was meant for a run that does not go on here, or does not answer
@@ -67,6 +68,18 @@ class RunInUse(BenchError):
         super().__init__(f"run {run[:8]} is going on: {holder} writes it; there is nothing to resume until that ends")
         self.run = run
         self.holder = holder
+
+
+class RunDone(BenchError):
+    """The run was to be resumed and has nothing left to do; nothing was opened.
+
+    Args:
+        run: Id of the run.
+    """
+
+    def __init__(self, run: str) -> None:
+        super().__init__(f"run {run[:8]} is done; there is nothing to resume")
+        self.run = run
 
 
 class Changed(BenchError):

@@ -12,7 +12,7 @@ from uuid import uuid4
 from bench.acknowledgements import NOTHING, Acknowledged, accept, with_machine
 from bench.assemble import Missing, OpenBench, clock_of, open_bench
 from bench.book import StoreBook
-from bench.errors import HazardsRefused, StoreFault, UnsafeBench
+from bench.errors import HazardsRefused, RunDone, StoreFault, UnsafeBench
 from bench.events import Event, Listener
 from bench.guard_words import word_file, words_in
 from bench.guarding import Guarded, guarded
@@ -189,7 +189,8 @@ def resume_run(
     a change is accepted; without it only calibration dates are looked at. ``said``: as for ``start_run``, anew.
 
     Raises:
-        StoreFault: The run is done, or has no plan.
+        RunDone: There is nothing left.
+        StoreFault: The run has no plan.
         RunInUse: It is being written.
         Changed: What the run rests on has changed since it began, and nobody has accepted that.
 
@@ -224,7 +225,7 @@ def _resume(
     told = [event.at for event in store.events(run)]
     last = max(told + [item.completed for item in planned if item.completed is not None], default=None)
     if line.state == "done":
-        raise StoreFault(f"run {run} is done; there is nothing to resume")
+        raise RunDone(run)
     if not planned:
         raise StoreFault(f"run {run} was cut off before its plan was stored; begin it anew")
     # The instruments that a through leaves alone are on the bench all the same, and are made safe.

@@ -110,8 +110,9 @@ def suspect_text(pair: Pair, suspect: Suspect) -> str:
     by = value_text(abs(effect.shift) * factor, effect.expanded * factor, difference_unit(unit))
     at = "at" if pair.kind == "benches" else "in"
     told_apart = "" if len(names) == 1 else f" Not told apart by these conditions: {_listed(tuple(names[1:]))}."
+    first = names[0].replace("_", " ")
     return (
-        f"{_upper(names[0])}. {CHARACTERISTICS[effect.characteristic].title} reads {by} {way} {at} {pair.other.label}, "
+        f"{_upper(first)}. {CHARACTERISTICS[effect.characteristic].title} reads {by} {way} {at} {pair.other.label}, "
         f"in {effect.conditions} conditions{_also(suspect.effects[1:])}.{told_apart}"
     )
 

@@ -43,12 +43,22 @@ def derive(
     from bench.exit_codes import of_decision
 
     with _opened(store) as opened:
-        report = _derived(opened, opened.find_run(run_name), _inputs(opened, part, bench, residual), operator)
+        inputs = _inputs(opened, part, bench, residual)
+        report, number = _derived(opened, opened.find_run(run_name), inputs, operator)
     if as_json:
         print_json(decisions_json(report))
     else:
         show_decisions(report)
+        _show_what_next(report.facts.run, number)
     raise typer.Exit(of_decision(report.decision))
+
+
+def _show_what_next(run: str, number: int | None) -> None:
+    from bench.cli.output import console
+
+    # Without a number the inputs are the run's own, or the store takes nothing, which has been said.
+    again = f"nightbench report {run[:8]}" + ("" if number is None else f" --derivation {number}")
+    console().print(f"its report: {again}", soft_wrap=True, markup=False)
 
 
 def report(
@@ -80,7 +90,7 @@ def report(
         runs = list(dict.fromkeys(opened.find_run(name) for name in run_names))
         if derivation is None:
             inputs = _inputs(opened, part, bench, residual)
-            derived = [_derived(opened, run, inputs, operator) for run in runs]
+            derived = [_derived(opened, run, inputs, operator)[0] for run in runs]
         else:
             derived = [_as_noted(opened, runs, derivation, given=given)]
     made = []
@@ -113,8 +123,11 @@ def _inputs(store: OpenStore, part: Path | None, bench: Path | None, residual: s
     return Inputs.read(part, bench, None if residual is None else store.find_run(residual))
 
 
-def _derived(store: OpenStore, run: str, inputs: Inputs, operator: str) -> Report:
-    """Derive with ``inputs`` and keep what they gave; a store that cannot be written is no reason not to answer."""
+def _derived(store: OpenStore, run: str, inputs: Inputs, operator: str) -> tuple[Report, int | None]:
+    """Derive with ``inputs`` and keep what they gave, with its number; None where they are the run's own.
+
+    A store that cannot be written is no reason not to answer.
+    """
     from bench.cli.output import side_console
     from bench.errors import StoreFault
     from bench.reporting import derived_with, note_derivation
@@ -129,7 +142,9 @@ def _derived(store: OpenStore, run: str, inputs: Inputs, operator: str) -> Repor
         if noted is not None:
             number = noted.number
             side_console().print(f"kept as derivation {number} of run {run[:8]}", markup=False)
-    return _told(store, report, inputs, number)
+        elif not inputs.is_empty:
+            side_console().print("the files say what the run's own say: there is nothing new to keep", markup=False)
+    return _told(store, report, inputs, number), number
 
 
 def _as_noted(store: OpenStore, runs: list[str], number: int, *, given: bool) -> Report:

@@ -76,6 +76,8 @@ def run(
     from bench.night import start_run, start_through
     from bench.setups import setup_from_files
 
+    if unit is not None and not unit.strip():
+        raise typer.BadParameter("a SERIAL has at least one sign that can be seen", param_hint="--unit")
     if (unit is None) is not through:
         raise typer.BadParameter("give a SERIAL, or --through for a through in its place", param_hint="--unit")
     setup = setup_from_files(sequence, bench, part)

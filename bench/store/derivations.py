@@ -34,7 +34,7 @@ def derivation(engine: Engine, where: str, run: str, number: int) -> Derivation:
     for one in found:
         if one.number == number:
             return one
-    there = f"there are 1 to {len(found)}" if found else "there is none"
+    there = "it has none" if not found else "it has 1 only" if len(found) == 1 else f"it has 1 to {len(found)}"
     raise NoSuchRun(f"{where}: run {run[:8]} has no derivation {number}; {there}")
 
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import Connection, Engine, Table, bindparam, func, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
-from bench.errors import NoSuchRun, StoreFault
+from bench.errors import NoSuchRun, RunDone, StoreFault
 from bench.store import tables
 from bench.store.connect import locking
 from bench.store.curves import Curve, pack_curve
@@ -76,7 +76,7 @@ def reopen_run(engine: Engine, where: str, run: str) -> RunWriter:
         )
         if reopened.rowcount == 0:
             known = connection.execute(select(tables.run.c.id).where(of_run)).first()
-            raise StoreFault(f"run {run} is done; there is nothing to resume") if known else NoSuchRun(f"no run {run}")
+            raise RunDone(run) if known else NoSuchRun(f"no run {run}")
     return RunWriter(engine, where, run)
 
 

@@ -84,7 +84,7 @@ class Store:
     def reopen_run(self, run: str) -> RunWriter:
         """Put a run that did not finish back into state "running", to go on with what is not complete.
 
-        Raises NoSuchRun, or StoreFault if the run is done.
+        Raises NoSuchRun, or RunDone.
         """
         return run_writer.reopen_run(self._engine, self.name, run)
 

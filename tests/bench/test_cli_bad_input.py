@@ -463,6 +463,7 @@ def test_a_machine_gets_the_same_text_as_one_json_object(folder: Path) -> None:
         (["plan", "--frob", SEQUENCE], "No such option: --frob"),
         (["plan"], "Missing argument 'SEQUENCE'"),
         (["run", SEQUENCE], "Invalid value for --unit: give a SERIAL, or --through"),
+        (["run", SEQUENCE, "--unit", " "], "Invalid value for --unit: a SERIAL has at least one sign"),
         (["nonesuch"], "No such command 'nonesuch'"),
         (["export", "latest", "--format", "docx"], "'docx' is not"),
         (["plan", SEQUENCE, "another.toml"], "unexpected extra argument"),

@@ -97,7 +97,11 @@ def test_what_other_inputs_gave_is_kept_once_with_them(folder: Path) -> None:
     for _ in range(2):
         _, _, said = nightbench("derive", "latest", *store, "--bench", str(bench), "--operator", "Ada")
         assert "kept as derivation 1" in said
-    assert nightbench("derive", "latest", *store, "--part", str(part))[0] == 1
+    code, out, _ = nightbench("derive", "latest", *store, "--part", str(part))
+    assert (code, out.splitlines()[-1].endswith(" --derivation 2")) == (1, True)
+    assert (
+        "nothing new to keep" in nightbench("derive", "latest", *store, "--part", str(folder / "virga-2.part.toml"))[2]
+    )
     first, second = kept(folder)
     assert first["operator"] == "Ada"
     assert first["inputs"] == {"bench": {"name": bench.name, "fingerprint": Inputs.read(bench=bench).bench.fingerprint}}  # type: ignore[union-attr]  # it was read
@@ -204,7 +208,7 @@ def test_a_bench_without_the_instrument_of_a_reading_is_refused(folder: Path) ->
 
 def test_a_derivation_that_is_not_there_is_named_with_those_that_are(folder: Path) -> None:
     """And --derivation stands alone."""
-    with open_store(str(folder / "n.db")) as store, pytest.raises(NoSuchRun, match="no derivation 3; there is none"):
+    with open_store(str(folder / "n.db")) as store, pytest.raises(NoSuchRun, match="no derivation 3; it has none"):
         store.derivation(store.find_run("latest"), 3)
     part = str(folder / "virga-2.part.toml")
     arguments = ("report", "latest", "--store", str(folder / "n.db"), "--derivation", "1", "--part", part)

@@ -15,7 +15,7 @@ import pytest
 
 import bench.night
 from bench.assemble import Missing, OpenBench, clock_of, open_bench
-from bench.errors import Stopped, StoreFault, Tripped
+from bench.errors import RunDone, Stopped, Tripped
 from bench.events import Event
 from bench.job import StopSwitch
 from bench.night import Night, resume_run, start_run
@@ -351,7 +351,7 @@ def test_a_night_that_was_killed_goes_on_after_its_last_condition(
 def test_a_finished_night_is_not_resumed(store: Store, sequence_file: Callable[..., Path], witness: Witness) -> None:
     """There is nothing left, and nothing is opened or powered for it."""
     night = run(store, sequence_file(), witness)
-    with pytest.raises(StoreFault, match="nothing to resume"):
+    with pytest.raises(RunDone, match="nothing to resume"):
         resume_run(store, night.run, witness.hear, StopSwitch(), witness.begin)
 
     assert len(witness.rigs) == 1

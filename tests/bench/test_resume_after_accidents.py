@@ -14,7 +14,7 @@ import bench.assemble
 import bench.night
 from bench.assemble import OpenBench, open_bench
 from bench.book import StoreBook
-from bench.errors import Stopped, StoreFault
+from bench.errors import RunDone, Stopped, StoreFault
 from bench.events import Event
 from bench.guard_words import append_words, word_file
 from bench.job import StopSwitch
@@ -173,10 +173,10 @@ def test_a_run_that_is_done_is_refused_in_one_line_and_no_instrument_is_opened(
 ) -> None:
     """The bench may be another run's by now."""
     resumer.whole(make_setup(SMALL))
-    with pytest.raises(StoreFault) as caught:
+    with pytest.raises(RunDone) as caught:
         resumer.resume()
 
-    assert str(caught.value) == f"run {resumer.run} is done; there is nothing to resume"
+    assert str(caught.value) == f"run {resumer.run[:8]} is done; there is nothing to resume"
     assert len(resumer.rigs) == 1
 
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from sqlalchemy import event, func, select
 from sqlalchemy.exc import OperationalError
 
-from bench.errors import NoSuchRun, StoreFault
+from bench.errors import NoSuchRun, RunDone, StoreFault
 from bench.store import connect, run_writer, tables
 from bench.store.records import InstrumentRecord, RunRecord
 from bench.store.run_writer import RunWriter
@@ -317,7 +317,7 @@ def test_a_done_run_is_not_resumed(store: Store, writer: RunWriter) -> None:
     """It stays done."""
     writer.finish("done", AT)
 
-    with pytest.raises(StoreFault, match="is done; there is nothing to resume"):
+    with pytest.raises(RunDone, match="is done; there is nothing to resume"):
         store.reopen_run(writer.run)
     assert store.run(writer.run).state == "done"
 
