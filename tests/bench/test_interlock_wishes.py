@@ -88,6 +88,16 @@ def test_current_may_drift_as_far_as_the_part_says_or_five_percent(make_setup: M
     assert [rule["current drift"].watch.highest for rule in rules] == [5.0, 4.0, 5.0]
 
 
+def test_on_a_faster_clock_silence_is_counted_in_the_machines_own_time_too(make_setup: MakeSetup) -> None:
+    """At 6000 times real time five minutes are 50 ms, which any busy machine sleeps through; 1 s of its own is not."""
+    setup = make_setup({})
+    part, bench, sequence = setup.part.model, setup.bench.model, setup.sequence.model
+    fast = [bench.bench.model_copy(update={"clock": "scaled", "speed": speed}) for speed in (100.0, 6000.0)]
+    rules = [own_rules(part, bench.model_copy(update={"bench": each}), sequence, math.inf) for each in fast]
+
+    assert [rule["link silence"].watch.highest for rule in rules] == [300.0, 6000.0]
+
+
 def test_a_range_is_said_as_people_say_it() -> None:
     """An end that is not there is not spoken of."""
     ranges = [(-math.inf, 2.0), (200.0, math.inf), (-50.0, 105.0)]
