@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from bench.hazard import Hazard
     from bench.interlocks import Interlock
-    from bench.plan import Plan
+    from bench.plan import Evening, Plan
     from sequences.part_file import Limit
     from sequences.sequence_file import SequenceFacts
 
@@ -131,8 +131,11 @@ def show_plan(made: Plan) -> None:
     from rich.text import Text
 
     from bench.assemble import clock_of
+    from bench.plan import evening
 
-    begins = clock_of(made.setup.bench.model).now()
+    now = clock_of(made.setup.bench.model).now()
+    tonight = evening(made, now)
+    begins = now if tonight is None else tonight.begins
     out = console()
     facts = made.setup.sequence.model.sequence
     out.print(f"[bold]{facts.name}[/] on bench {made.setup.bench.model.bench.name}, part {_part_name(made)}")
@@ -148,7 +151,7 @@ def show_plan(made: Plan) -> None:
     out.print(f"{len(made.conditions)} conditions, about [bold]{duration_text(made.estimate.total_s)}[/] ({shares})")
     out.print(f"Begun {_clock_text(begins)}, the last condition is done {_clock_text(made.finishes(begins))}.")
     out.print(_return_text(made, begins))
-    for line in _window_texts(made, begins):
+    for line in _window_texts(made, tonight, now):
         out.print(line)
     out.print(_fault_text(facts))
     out.print(f"{_watch_text(made)}\n")
@@ -214,11 +217,9 @@ def _part_name(made: Plan) -> str:
     return made.setup.part.model.part.name
 
 
-def _window_texts(made: Plan, now: datetime) -> Iterator[str]:
+def _window_texts(made: Plan, found: Evening | None, now: datetime) -> Iterator[str]:
     """How the run lies in its window; a warning if it does not fit."""
-    from bench.plan import evening
-
-    window, found = made.setup.sequence.model.sequence.window, evening(made, now)
+    window = made.setup.sequence.model.sequence.window
     if window is None or found is None:
         return
     begins, closes = (f"{window.local(at):%a %d %b %H:%M}" for at in (found.begins, found.closes))

@@ -132,6 +132,19 @@ def test_the_demo_takes_about_the_time_that_its_plan_foretold(demo: Demo) -> Non
     assert demo.answer.json["bench_time_s"] == pytest.approx(foretold_s, rel=0.1)
 
 
+def test_a_plan_with_a_window_counts_from_its_opening(tmp_path: Path) -> None:
+    """What is said of the end fits what is said of the beginning: nothing is done before the window opens."""
+    for file in Path(QUICK).parent.glob("*.toml"):
+        shutil.copy(file, tmp_path)
+    path = tmp_path / "quick.sequence.toml"
+    window = 'window = { from = "20:00", to = "07:00", zone = "UTC" }'
+    path.write_text(path.read_text(encoding="utf-8").replace("[axes]", f"{window}\n\n[axes]"), encoding="utf-8")
+    said = nightbench("plan", str(path)).out
+
+    assert re.search(r"Begun Mon 02 Nov 20:00, the last condition is done Mon 02 Nov 21:\d\d", said)
+    assert "the run begins when it opens, Mon 02 Nov 20:00" in " ".join(said.split())
+
+
 def test_plan_answers_every_condition_in_order_with_its_finish_time() -> None:
     """Nothing is switched on, so there is no store either."""
     answer = nightbench("plan", QUICK, "--json")
