@@ -100,18 +100,21 @@ class Cause:
 
     def scaled(self, factor: FloatArray | float) -> Cause:
         """Every contribution times ``factor``, a number or shape (n,)."""
-        column = np.asarray(factor, dtype=np.float64).reshape(-1, 1)
-        return replace(self, contribution=self.contribution * column)
+        if not isinstance(factor, np.ndarray):
+            return self if factor == 1.0 else self._with(self.contribution * factor)
+        return self._with(self.contribution * factor.reshape(-1, 1))
+
+    def _with(self, contribution: FloatArray) -> Cause:
+        """The same draws with other contributions; done so often that ``replace`` would be what a report waits for."""
+        return Cause(
+            contribution, self.instance, self.kind, self.distribution, self.dof, self.standard, self.unit, self.name_of
+        )
 
     def take(self, rows: Rows) -> Cause:
         """The rows asked for, in that order; a row may be asked for twice."""
-        return replace(
-            self,
-            contribution=self.contribution[rows],
-            instance=self.instance[rows],
-            dof=_rows_of(self.dof, rows),
-            standard=_rows_of(self.standard, rows),
-        )
+        dof, standard = _rows_of(self.dof, rows), _rows_of(self.standard, rows)
+        contribution, instance = self.contribution[rows], self.instance[rows]
+        return Cause(contribution, instance, self.kind, self.distribution, dof, standard, self.unit, self.name_of)
 
     def joined(self, other: Cause, name: str) -> Cause:
         """Both added, draw by draw. Raises ShapeFault if they disagree on what kind of cause ``name`` is."""
@@ -120,7 +123,7 @@ class Cause:
         if mine != theirs or not known_alike:
             raise ShapeFault(f"cause {name!r}: two descriptions of one cause")
         if self.instance is other.instance or np.array_equal(self.instance, other.instance):
-            return replace(self, contribution=self.contribution + other.contribution)
+            return self._with(self.contribution + other.contribution)
         places = _places(self.instance, other.instance)
         if places is not None:
             return self._aligned(other, places)
