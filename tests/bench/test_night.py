@@ -126,19 +126,45 @@ def sequence_file(tmp_path: Path) -> Callable[..., Path]:
     """Writes the three demo files with passages replaced; returns the sequence file."""
 
     def write(edits: Mapping[str, str] = SMALL, name: str = FILES[0]) -> Path:
-        texts = {file: demo_file(file).read_text("utf-8") for file in (name, *FILES[1:])}
-        for old, new in edits.items():
-            assert sum(old in text for text in texts.values()) == 1, old
-            texts = {file: text.replace(old, new) for file, text in texts.items()}
-        for file, text in texts.items():
-            (tmp_path / file).write_text(text, "utf-8")
-        return tmp_path / name
+        return write_files(tmp_path, edits, name)
 
     return write
 
 
+def write_files(folder: Path, edits: Mapping[str, str], name: str) -> Path:
+    texts = {file: demo_file(file).read_text("utf-8") for file in (name, *FILES[1:])}
+    for old, new in edits.items():
+        assert sum(old in text for text in texts.values()) == 1, old
+        texts = {file: text.replace(old, new) for file, text in texts.items()}
+    for file, text in texts.items():
+        (folder / file).write_text(text, "utf-8")
+    return folder / name
+
+
 def run(store: Store, path: Path, witness: Witness, stop: StopSwitch | None = None, unit: str = UNIT) -> Night:
     return start_run(setup_from_files(path), unit, "Ada", store, witness.hear, stop or StopSwitch(), witness.begin)
+
+
+@dataclass(frozen=True)
+class Whole:
+    """A small night that several tests look at."""
+
+    path: Path
+    store: Store
+    night: Night
+    witness: Witness
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Whole]:
+    """The small night from its beginning to its end, with nothing in its way."""
+    folder, witness = tmp_path_factory.mktemp("whole"), Witness()
+    path = write_files(folder, SMALL, FILES[0])
+    with pytest.MonkeyPatch.context() as patch, open_store(str(folder / "night.db")) as store:
+        patch.setattr(bench.night, "open_bench", witness.open_bench)
+        night = run(store, path, witness)
+        patch.undo()
+        yield Whole(path, store, night, witness)
 
 
 def reading_keys(frames: RunFrames) -> set[tuple[int, int, str]]:
@@ -151,12 +177,10 @@ def reading_keys(frames: RunFrames) -> set[tuple[int, int, str]]:
 # --- One night, from files to report
 
 
-def test_a_night_holds_every_reading_of_every_condition(
-    store: Store, sequence_file: Callable[..., Path], witness: Witness
-) -> None:
+def test_a_night_holds_every_reading_of_every_condition(whole: Whole) -> None:
     """Conditions as planned, and at each all that the sequence measures, once."""
-    night = run(store, sequence_file(), witness)
-    frames = frames_of(store, night.run)
+    night = whole.night
+    frames = frames_of(whole.store, night.run)
     quantities = {f"{line}_{kind}" for line in LINES for kind in ("level_dbm", "scatter_db", "attenuation_db")}
     quantities |= {f"{line}_{kind}" for line in LINES for kind in ("bandwidth_hz", "points")}
     quantities |= {"source_1_level_dbm", "source_2_level_dbm", "supply_voltage_v", "supply_current_a"}
@@ -166,19 +190,17 @@ def test_a_night_holds_every_reading_of_every_condition(
     assert reading_keys(frames) == {(number, 0, name) for number in range(night.conditions) for name in quantities}
     assert frames.facts.state == "done"
     assert np.isfinite(frames.readings["value"]).all()
-    planned = [list(condition.as_dict().values()) for condition in witness.plans[0].conditions]
+    planned = [list(condition.as_dict().values()) for condition in whole.witness.plans[0].conditions]
     assert frames.conditions[list(AXES)].to_numpy().tolist() == planned
 
 
-def test_the_rigs_journal_shows_bias_before_rf_and_rf_off_before_all_that_needs_it(
-    store: Store, sequence_file: Callable[..., Path], witness: Witness
-) -> None:
+def test_the_rigs_journal_shows_bias_before_rf_and_rf_off_before_all_that_needs_it(whole: Whole) -> None:
     """As the instruments themselves saw it: no relay, bias, mode or target moves while a source emits."""
-    run(store, sequence_file(), witness)
+    rig = whole.witness.rigs[0]
     emitting: set[str] = set()
     bias = False
     moved: set[str] = set()
-    for _, place, what in witness.rigs[0].journal:
+    for _, place, what in rig.journal:
         if what == "rf on":
             assert bias, "RF into a unit without bias"
             emitting.add(place)
@@ -191,7 +213,7 @@ def test_the_rigs_journal_shows_bias_before_rf_and_rf_off_before_all_that_needs_
 
     assert moved >= {"supply", "load_switch", "channel_switch", "chamber"}
     assert (emitting, bias) == (set(), False)
-    assert witness.rigs[0].exceeded == {}
+    assert rig.exceeded == {}
 
 
 def test_rf_bias_and_chamber_end_in_this_order(
@@ -208,28 +230,27 @@ def test_rf_bias_and_chamber_end_in_this_order(
     assert ends == [("tone_1", "rf off"), ("tone_2", "rf off"), ("supply", "bias off"), ("chamber", "target 25 °C")]
 
 
-def test_the_recording_is_complete_and_each_condition_has_its_own(
-    store: Store, sequence_file: Callable[..., Path], witness: Witness
-) -> None:
+def test_the_recording_is_complete_and_each_condition_has_its_own(whole: Whole) -> None:
     """Each instrument's exchanges are numbered without a gap, so that none was lost between commits; so are waits."""
-    night = run(store, sequence_file(), witness)
+    store, night = whole.store, whole.night
     numbers: dict[str, list[int]] = {}
     for exchange in store.exchanges(night.run):
         numbers.setdefault(exchange.instrument, []).append(exchange.number)
 
-    assert set(numbers) == {*setup_from_files(sequence_file()).bench.model.instrument.present, "clock"}
+    assert set(numbers) == {*setup_from_files(whole.path).bench.model.instrument.present, "clock"}
     assert all(found == list(range(1, len(found) + 1)) for found in numbers.values())
     chunks = {chunk.condition for chunk in store.exchange_chunks(night.run)}
     assert chunks == {None, *range(night.conditions)}
 
 
 def test_the_same_files_and_unit_make_the_same_night(
-    store: Store, sequence_file: Callable[..., Path], witness: Witness
+    whole: Whole, store: Store, sequence_file: Callable[..., Path], witness: Witness
 ) -> None:
     """Bit for bit, and another unit makes another one."""
-    first, second = (run(store, sequence_file(), witness).run for _ in range(2))
+    second = run(store, sequence_file(), witness).run
     other = run(store, sequence_file(), witness, unit="VG2-0008").run
-    one, two, three = (frames_of(store, night).readings["value"].to_numpy() for night in (first, second, other))
+    nights = ((whole.store, whole.night.run), (store, second), (store, other))
+    one, two, three = (frames_of(where, night).readings["value"].to_numpy() for where, night in nights)
 
     assert np.array_equal(one, two)
     assert not np.array_equal(one, three)
@@ -302,12 +323,11 @@ def test_a_weak_gain_step_is_found_in_the_unit_that_has_it(
 
 @pytest.mark.parametrize("done", [1, 24, 47])
 def test_a_stopped_night_and_its_resumption_hold_what_one_night_holds(
-    store: Store, sequence_file: Callable[..., Path], witness: Witness, done: int
+    whole: Whole, store: Store, sequence_file: Callable[..., Path], witness: Witness, done: int
 ) -> None:
     """The same keys, none twice; temperatures, settings and true figures as in one night."""
     path = sequence_file()
-    whole = frames_of(store, run(store, path, witness).run)
-    truth, witness.truth = witness.truth, []
+    uncut = frames_of(whole.store, whole.night.run)
     stop = StopSwitch()
     witness.when_done = lambda count: stop.ask() if count == done else None
     with pytest.raises(Stopped) as caught:
@@ -319,10 +339,10 @@ def test_a_stopped_night_and_its_resumption_hold_what_one_night_holds(
     both = frames_of(store, night.run)
 
     assert night.run == caught.value.run
-    assert reading_keys(both) == reading_keys(whole)
+    assert reading_keys(both) == reading_keys(uncut)
     assert both.facts.state == "done"
-    pd.testing.assert_frame_equal(both.conditions, whole.conditions)
-    for ours, theirs in zip(witness.truth, truth, strict=True):
+    pd.testing.assert_frame_equal(both.conditions, uncut.conditions)
+    for ours, theirs in zip(witness.truth, whole.witness.truth, strict=True):
         assert ours["gain"] == pytest.approx(theirs["gain"], abs=0.01)
         assert ours["supply_current"] == pytest.approx(theirs["supply_current"], rel=2e-3)
 
@@ -348,13 +368,12 @@ def test_a_night_that_was_killed_goes_on_after_its_last_condition(
     assert completed[0] == began + timedelta(hours=5)
 
 
-def test_a_finished_night_is_not_resumed(store: Store, sequence_file: Callable[..., Path], witness: Witness) -> None:
+def test_a_finished_night_is_not_resumed(whole: Whole, witness: Witness) -> None:
     """There is nothing left, and nothing is opened or powered for it."""
-    night = run(store, sequence_file(), witness)
     with pytest.raises(RunDone, match="nothing to resume"):
-        resume_run(store, night.run, witness.hear, StopSwitch(), witness.begin)
+        resume_run(whole.store, whole.night.run, witness.hear, StopSwitch(), witness.begin)
 
-    assert len(witness.rigs) == 1
+    assert witness.rigs == []
 
 
 @pytest.mark.parametrize(("by_itself", "cause"), [(True, "protection"), (False, "output is off")])
@@ -398,13 +417,9 @@ def test_a_chamber_that_runs_away_trips_the_night(
 # --- The plan
 
 
-def test_the_plans_estimate_is_near_what_the_night_takes(
-    store: Store, sequence_file: Callable[..., Path], witness: Witness
-) -> None:
+def test_the_plans_estimate_is_near_what_the_night_takes(whole: Whole) -> None:
     """Within 15 %; nearly all of it is soak."""
-    night = run(store, sequence_file(), witness)
-
-    assert witness.plans[0].estimate.total_s == pytest.approx(night.bench_time_s, rel=0.15)
+    assert whole.witness.plans[0].estimate.total_s == pytest.approx(whole.night.bench_time_s, rel=0.15)
 
 
 def test_the_estimate_of_a_night_without_soak_is_near_too(
