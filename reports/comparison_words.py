@@ -37,12 +37,14 @@ def kind_text(pair: Pair) -> str:
     if pair.kind == "units":
         return (
             f"Units {unit} and {pair.other.facts.unit}. They may differ, so that no E_n is given: a difference beyond "
-            "U is one of the units, if the benches are sound, and no cause is sought in a bench."
+            "U is one of the units, if the benches are sound, and no cause is sought in a bench. What contacts and "
+            "cables do anew each time that a unit is put in is in no U here."
         )
     if pair.kind == "repeat":
         return (
             f"Unit {unit} twice at one bench that has not changed. What the bench does wrong cancels, so that no E_n "
-            "is given: a difference beyond U is a drift of unit or bench, or noise that its readings do not tell."
+            "is given: a difference beyond U is a drift of unit or bench, contacts made anew, or noise that its "
+            "readings do not tell."
         )
     if pair.reference.bench == pair.other.bench and pair.sharing.common:
         return f"Unit {unit} at one bench before and after a change of it; E_n tests what was changed."

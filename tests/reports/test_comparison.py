@@ -136,6 +136,7 @@ def test_what_two_units_differ_by_is_laid_upon_no_instrument(nimbus: RunFrames) 
     assert (pair.compared["ratio"].abs() > 1).any()
     assert pair.suspects == ()
     assert "no cause is sought" in kind_text(pair)
+    assert "each time that a unit is put in is in no U" in kind_text(pair)
 
 
 def test_an_instrument_that_was_exchanged_counts_and_the_others_cancel(nimbus: RunFrames) -> None:
