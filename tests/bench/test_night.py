@@ -24,6 +24,7 @@ from bench.reporting import frames_of, report_of
 from bench.setups import setup_from_files
 from bench.store.records import RunRecord
 from bench.store.store import Store, open_store
+from edited_demo import NOT_RECORDED, WITHOUT_COMPANY
 from reports.frames import AXES
 from sequences.bench_file import Bench
 from sequences.part_file import Part
@@ -45,6 +46,8 @@ SMALL = {
     'supply_mode = "nominal"\nload_ohm = 200': 'supply_mode = "all"\nload_ohm = [100, 200]',
 }
 
+#: The same where neither the chamber, nor who looks at it, nor a recording is the subject.
+SMALL_ALONE = SMALL | WITHOUT_COMPANY
 
 #: Characteristics whose truth the rig knows.
 NAMES = ("gain", "oip3", "supply_current")
@@ -264,7 +267,7 @@ def test_the_truth_lies_within_the_stated_uncertainty(
     store: Store, sequence_file: Callable[..., Path], witness: Witness, seed: int
 ) -> None:
     """In at least 90 % of the conditions of a bench drawn from this seed; the shares are printed. U is for 95.45 %."""
-    night = run(store, sequence_file({**SMALL, "seed = 20261102": f"seed = {seed}"}), witness)
+    night = run(store, sequence_file({**SMALL_ALONE, "seed = 20261102": f"seed = {seed}"}), witness)
     report = report_of(store, night.run)
     for name in NAMES:
         share, error = coverage(report, witness.truth, name)
@@ -286,7 +289,11 @@ def test_a_bounded_product_keeps_its_promise(
     store: Store, sequence_file: Callable[..., Path], witness: Witness
 ) -> None:
     """With an analyzer hardly better than the unit most intercepts are bounds; none may be on the wrong side."""
-    weak = {**SMALL, "intercept3_dbm = 26": "intercept3_dbm = 8", "noise_dbm_per_hz = -155": "noise_dbm_per_hz = -135"}
+    weak = {
+        **SMALL_ALONE,
+        "intercept3_dbm = 26": "intercept3_dbm = 8",
+        "noise_dbm_per_hz = -155": "noise_dbm_per_hz = -135",
+    }
     night = run(store, sequence_file(weak), witness)
     table = report_of(store, night.run).characteristics
     rows = table[(table["characteristic"] == "oip3") & (table["bound"] != 0)]
@@ -303,6 +310,7 @@ def test_a_weak_gain_step_is_found_in_the_unit_that_has_it(
 ) -> None:
     """Unit VG2-0013 loses 0.42 dB from code 17 of channel B on below 0 °C; the step's limit is ±0.25 dB."""
     edits = {
+        **WITHOUT_COMPANY,
         "gain_code = { from = 0, to = 30, step = 5 }": "gain_code = [15, 16, 17, 18]",
         "temperature_c = [-40, 25, 85]": "temperature_c = [-40, 25]",
     }
@@ -326,7 +334,7 @@ def test_a_stopped_night_and_its_resumption_hold_what_one_night_holds(
     whole: Whole, store: Store, sequence_file: Callable[..., Path], witness: Witness, done: int
 ) -> None:
     """The same keys, none twice; temperatures, settings and true figures as in one night."""
-    path = sequence_file()
+    path = sequence_file(SMALL_ALONE)
     uncut = frames_of(whole.store, whole.night.run)
     stop = StopSwitch()
     witness.when_done = lambda count: stop.ask() if count == done else None
@@ -390,7 +398,7 @@ def test_a_supply_that_is_switched_off_trips_the_night(
 
     witness.when_done = trip_the_supply
     with pytest.raises(Tripped, match=cause) as caught:
-        run(store, sequence_file(), witness)
+        run(store, sequence_file(SMALL | NOT_RECORDED), witness)
 
     assert store.run(caught.value.run).state == "tripped"
     assert len(frames_of(store, caught.value.run).conditions) == 5

@@ -20,7 +20,7 @@ from bench.store.store import Store, open_store
 from drivers.errors import InstrumentError, LinkLost, TimedOut
 from drivers.link import Link
 from drivers.visa import open_resource
-from edited_demo import EIGHT_CONDITIONS
+from edited_demo import EIGHT_CONDITIONS, NOT_RECORDED, SELDOM_LOOKED_AT
 from sequences.read_files import Setup
 
 if TYPE_CHECKING:
@@ -142,7 +142,7 @@ class _Kept:
 
 @pytest.fixture
 def failing(monkeypatch: pytest.MonkeyPatch, make_setup: Callable[..., Setup], store: Store) -> Failing:
-    return Failing(monkeypatch, make_setup(EIGHT_CONDITIONS), store)
+    return Failing(monkeypatch, make_setup(EIGHT_CONDITIONS | SELDOM_LOOKED_AT | NOT_RECORDED), store)
 
 
 #: Places that are asked on the way to the safe state: outputs for their state, the others for their error queue.

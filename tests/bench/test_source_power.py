@@ -14,7 +14,7 @@ from bench.plan import make_plan
 from bench.source_power import levels_to_read
 from coverage_of_benches.nights import Night, Point, run_night
 from drivers.simulated.power_sensor import PowerSensor
-from edited_demo import edited_demo
+from edited_demo import WITHOUT_COMPANY, edited_demo
 from reports.corrections import corrections
 from reports.derive import derive
 from reports.wide_readings import wide_readings
@@ -36,6 +36,7 @@ accuracy = { level_db = 0.05, linearity_db_per_10db = 0.01 }
 
 """
 SMALL = {
+    **WITHOUT_COMPANY,
     "[combiner]\n": METER + "[combiner]\n",
     "gain_code = { from = 0, to = 30, step = 5 }": "gain_code = [0, 15]",
     "temperature_c = [-40, 25, 85]": "temperature_c = [25, 60]",
@@ -46,6 +47,10 @@ UNIT = "VG2-0007"
 
 def small(edits: dict[str, str] | None = None) -> Setup:
     return edited_demo(SMALL | (edits or {}))
+
+
+def without_meter() -> Setup:
+    return edited_demo({old: new for old, new in SMALL.items() if old != "[combiner]\n"})
 
 
 class Looks:
@@ -111,7 +116,7 @@ def test_readings_are_stored_as_the_sensor_gave_them(looks: Looks) -> None:
 
 def test_both_tones_are_on_and_settled_when_the_unit_is_read(looks: Looks) -> None:
     """As without a power meter: no reading is taken with what the sensor needed."""
-    with_meter, without = night(), run_night(edited_demo(dict(list(SMALL.items())[1:])), UNIT, emitted)
+    with_meter, without = night(), run_night(without_meter(), UNIT, emitted)
 
     assert np.isfinite(with_meter.true("tone_1")).all()
     assert np.isfinite(with_meter.true("tone_2")).all()
@@ -131,7 +136,7 @@ def test_only_the_tones_of_the_sequence_are_looked_at(looks: Looks) -> None:
 
 def test_gains_know_their_level_better_and_the_report_says_how(looks: Looks) -> None:
     """The source's 0.25 dB no longer counts; the corrections tell how far the sources were off their settings."""
-    with_meter, without = night(), run_night(edited_demo(dict(list(SMALL.items())[1:])), UNIT, emitted)
+    with_meter, without = night(), run_night(without_meter(), UNIT, emitted)
     frames = with_meter.frames
     used = corrections(frames, wide_readings(frames.conditions.index, frames.readings)).sources
     better, worse = derive(frames)["gain"].result, derive(without.frames)["gain"].result
@@ -194,7 +199,7 @@ def test_the_plan_counts_what_is_read_and_how_long_it_takes(looks: Looks) -> Non
     """As many levels as a night really reads, each after its source has settled; a hundred averages of 20 ms each."""
     setup, without = (
         small({"noise_dbm = -60": "noise_dbm = -60\naverages = 100"}),
-        edited_demo(dict(list(SMALL.items())[1:])),
+        without_meter(),
     )
     plan = make_plan(setup)
     run_night(setup, UNIT, emitted)

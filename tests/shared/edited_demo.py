@@ -14,6 +14,16 @@ EIGHT_CONDITIONS = {
     "temperature_c = [-40, 25, 85]": "temperature_c = [25, 85]",
 }
 
+#: Half the time of a night goes into looks at the bench in soaks and in between, the way back to room temperature and a
+#: recording that nobody replays. Without them no reading changes, and the soaks end on the same evidence.
+SELDOM_LOOKED_AT = {"hold_min = 3": "hold_min = 3\npoll_s = 30", "[bench]\n": "[bench]\nwatch_every_s = 60\n"}
+NOT_RECORDED = {"[sequence]\n": '[sequence]\nrecording = "none"\n'}
+WITHOUT_COMPANY = {
+    **SELDOM_LOOKED_AT,
+    **NOT_RECORDED,
+    "[bench]\n": "[dry_out]\nwanted = false\n\n[bench]\nwatch_every_s = 60\n",
+}
+
 
 def edited_demo(edits: Mapping[str, str], name: str = "quick.sequence.toml") -> Setup:
     """Demo setup with passages of its files replaced; each must stand in exactly one of the three."""

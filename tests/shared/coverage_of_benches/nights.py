@@ -19,7 +19,7 @@ from bench.night import start_run, start_through
 from bench.plan import make_plan
 from bench.reporting import frames_of
 from bench.store.store import open_store
-from edited_demo import edited_demo
+from edited_demo import WITHOUT_COMPANY, edited_demo
 from reports.frames import RunFrames
 from sequences.read_files import Setup
 
@@ -46,18 +46,9 @@ class Night:
         return np.array([point.get(name, np.nan) for point in self.truth])
 
 
-#: What takes half the time of a night and changes no reading: looks at the bench in soaks and in between, the way back
-#: to room temperature, a recording that nobody replays. The soaks end on the same evidence.
-_WITHOUT_COMPANY = {
-    "hold_min = 3": "hold_min = 3\npoll_s = 30",
-    "[sequence]\n": '[sequence]\nrecording = "none"\n',
-    "[bench]\n": "[dry_out]\nwanted = false\n\n[bench]\nwatch_every_s = 60\n",
-}
-
-
 def drawn(edits: Mapping[str, str], name: str, seed: int) -> Setup:
     """An edited demo on the bench that ``seed`` draws."""
-    return edited_demo({**_WITHOUT_COMPANY, **edits, "seed = 20261102": f"seed = {seed}"}, name)
+    return edited_demo({**WITHOUT_COMPANY, **edits, "seed = 20261102": f"seed = {seed}"}, name)
 
 
 def unit_of(seed: int) -> str:
