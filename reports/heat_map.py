@@ -35,12 +35,17 @@ from reports.wording import axis_text, condition_text, number_text, value_text
 from sequences.units import to_si
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from reports.summary import Report
 
 _BELOW, _ZERO, _ABOVE = "#1f5fa8", "#f7f7f7", "#b3570a"
 
 #: Width of a map, and height of one of its rows.
 _WIDTH, _ROW = 390, 25
+
+#: Codes that have room at the axis of a map.
+_MOST_NAMED = 16
 
 
 def heat_map(report: Report, plan: Plan) -> Figure | None:
@@ -133,7 +138,7 @@ def _chart(
         legend=legend,
     )
     x = alt.X(
-        "x:O", title=AXIS_TITLES["gain_code"], axis=alt.Axis(labelAngle=0, labelOverlap="greedy", labelSeparation=5)
+        "x:O", title=AXIS_TITLES["gain_code"], axis=alt.Axis(labelAngle=0, values=_named(row["x"] for row in rows))
     )
     y = alt.Y("row:O", title=AXIS_TITLES["temperature_c"], sort="descending", axis=alt.Axis(format="~g"))
     base = alt.Chart().encode(x=x, y=y)
@@ -147,6 +152,13 @@ def _chart(
     header = {"title": None, "labelFontSize": 12, "labelFontWeight": "bold", "labelColor": INK, "labelAnchor": "start"}
     facet = {"field": "panel", "type": "nominal", "sort": list(panels), "header": header}
     return described({"facet": facet, "columns": 2, "spec": panel}, heading, subtitle, rows)
+
+
+def _named(codes: Iterable[int]) -> list[int]:
+    """Codes that stand at the axis: all, or every second, fifth or tenth where they are too many; evenly spaced."""
+    every = sorted(set(codes))
+    step = next((one for one in (1, 2, 5) if len(every) <= one * _MOST_NAMED), 10)
+    return [code for code in every if step == 1 or code % step == 0]
 
 
 def _worst(base: Any, side: Literal["left", "right"]) -> Any:

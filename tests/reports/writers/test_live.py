@@ -180,7 +180,10 @@ def test_a_map_frames_what_lies_beyond_a_limit_and_names_the_largest(report: Rep
     assert "Of 840 values: 4 with a frame lie beyond a limit." in drawn.caption
     assert {(row["x"], row["row"]) for row in rows if row["beyond"]} == {(17, -40.0), (17, -20.0)}
     assert [row["text"] for row in rows if row["text"]] == ["0.38"]
-    assert {"0.25 limit", "−0.25 limit"} <= set(re.findall(r">([^<]+)</text>", drawn.svg))
+    words = re.findall(r">([^<]+)</text>", drawn.svg)
+    assert {"0.25 limit", "−0.25 limit"} <= set(words)
+    assert {word for word in words if word.isdigit() and int(word) % 25} >= {"2", "4", "16", "30"}
+    assert not {"1", "3", "9", "17", "29"} & set(words)
 
 
 def test_a_map_of_limits_that_hold_says_so(report: Report) -> None:
