@@ -1,14 +1,12 @@
 """The page in a real browser. A second page holds it in a frame and measures it: a frame whose content is given as
 
-``srcdoc`` has the origin of the page around it, and its width is the frame's. What its figures do is asked by a script
-inside it, since the browser wakes no frame for that.
+``srcdoc`` has the origin of the page around it, and its width is the frame's. What its figures do is asked of the page
+itself, over the browser's pipe.
 """
 
 from __future__ import annotations
 
-import base64
 import dataclasses
-import hashlib
 import html
 import json
 import os
@@ -18,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from browser_pipe import browser
 
 from reports.budgets_html import budgets_html
 from reports.characteristics import CHARACTERISTICS
@@ -67,13 +66,17 @@ def page(report: Report) -> str:
     return page_html(report, draw_figures(report))
 
 
-def _chromium(chromium: str, folder: Path, *what: str) -> str:
-    """What the browser says on standard output."""
-    command = [
+def _command(chromium: str, folder: Path, *what: str) -> list[str]:
+    return [
         chromium, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
         "--disable-background-networking", "--disable-component-update", f"--user-data-dir={folder / 'profile'}",
         "--window-size=1400,1000", *what,
     ]  # fmt: skip
+
+
+def _chromium(chromium: str, folder: Path, *what: str) -> str:
+    """What the browser says on standard output."""
+    command = _command(chromium, folder, *what)
     return subprocess.run(command, capture_output=True, timeout=120, check=True).stdout.decode("utf-8")
 
 
@@ -149,7 +152,7 @@ def test_folded_lines_of_a_budget_are_hidden_on_the_screen_and_printed(
 
 
 _LIVE = """(async () => {
-  // A frame first: what is in view is told with frames, and the browser's virtual time may run ahead of them.
+  // A frame first: what is in view is told with frames.
   const later = (ms) => new Promise((done) => requestAnimationFrame(() => setTimeout(done, ms)));
   const figures = [...document.querySelectorAll("figure")];
   for (let n = 0; n < 4000 && figures.some((one) => !one.dataset.live); n += 1) await later(100);
@@ -178,31 +181,17 @@ _LIVE = """(async () => {
   found.told = document.querySelector(".tip").innerText;
   found.asked = performance.getEntriesByType("resource").length;
   return found;
-})().catch((error) => ({live: [String(error)]})).then((found) => {
-  const out = document.createElement("pre");
-  out.id = "out";
-  out.textContent = JSON.stringify(found);
-  document.body.append(out);
-});"""
-
-
-def _with_probe(page: str, script: str) -> str:
-    """The page with one script more, which its policy is told of."""
-    allowed = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
-    page = page.replace("script-src ", f"script-src 'sha256-{allowed}' ", 1)
-    return f"<script>{script}</script></body>".join(page.rsplit("</body>", 1))
+})()"""
 
 
 def test_every_figure_comes_to_life_and_answers_without_a_network(chromium: str, page: str, tmp_path: Path) -> None:
     """With no name that can be resolved: each is mounted under the page's own policy; zoom, the way back, hiding and
     hovering do what they say, and nothing was asked for.
     """
-    (tmp_path / "page.html").write_text(_with_probe(page, _LIVE), encoding="utf-8")
-    flags = ("--window-size=1400,30000", "--virtual-time-budget=900000", "--host-resolver-rules=MAP * ~NOTFOUND")
-    # On a busy machine the browser may dump the page before its script has ended; what the script finds never varies.
-    dumps = (_chromium(chromium, tmp_path, *flags, "--dump-dom", (tmp_path / "page.html").as_uri()) for _ in range(6))
-    dom = next(dom for dom in dumps if '<pre id="out">' in dom)
-    found = json.loads(html.unescape(dom.split('<pre id="out">')[1].split("</pre>")[0]))
+    (tmp_path / "page.html").write_text(page, encoding="utf-8")
+    flags = ("--window-size=1400,30000", "--host-resolver-rules=MAP * ~NOTFOUND")
+    with browser(_command(chromium, tmp_path, *flags)) as one:
+        found = one.evaluated((tmp_path / "page.html").as_uri(), _LIVE)
 
     assert set(found["live"]) == {"yes"}, found
     assert len(found["live"]) > 10
