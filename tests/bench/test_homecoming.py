@@ -21,6 +21,7 @@ from drivers.errors import InstrumentError
 from drivers.simulated.faults import Faults
 from drivers.simulated.front_ends import served_front_ends
 from drivers.simulated.rig import Rig
+from edited_demo import NOT_RECORDED
 from sequences.read_files import Setup
 
 MakeSetup = Callable[..., Setup]
@@ -28,6 +29,7 @@ Act = Callable[["House"], None]
 
 #: Two conditions at one temperature.
 ONE = {
+    **NOT_RECORDED,
     "gain_code = { from = 0, to = 30, step = 5 }": "gain_code = [0, 30]",
     'channel = "all"': 'channel = "A"',
 }

@@ -26,6 +26,7 @@ from bench.version import tool_version
 from drivers.errors import NotThere
 from drivers.link import Link
 from drivers.visa import open_resource
+from edited_demo import NOT_RECORDED
 from sequences.read_files import Setup
 
 if TYPE_CHECKING:
@@ -35,6 +36,7 @@ Make = Callable[..., Setup]
 
 UNIT = "VG2-0007"
 SMALL = {
+    **NOT_RECORDED,
     'channel = "all"': 'channel = "A"',
     "gain_code = { from = 0, to = 30, step = 5 }": "gain_code = [0, 30]",
     "temperature_c = [-40, 25, 85]": "temperature_c = 25",

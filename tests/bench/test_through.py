@@ -24,6 +24,7 @@ from bench.plan import make_plan, through_plan
 from bench.reporting import frames_of, report_of
 from bench.store.store import Store, open_store
 from drivers.simulated.rig import Rig
+from edited_demo import WITHOUT_COMPANY
 from reports.derive import derive
 from reports.wide_readings import wide_readings
 from sequences.errors import FileFaults
@@ -36,6 +37,7 @@ UNIT = "VG2-0007"
 
 #: Two codes, both channels, two levels, one temperature.
 SMALL = {
+    **WITHOUT_COMPANY,
     "gain_code = { from = 0, to = 30, step = 5 }": "gain_code = [0, 30]",
     "temperature_c = [-40, 25, 85]": "temperature_c = [25, 85]",
     "200\ntone_level_dbm = 3\n": "200\ntone_level_dbm = [3, 6]\n",

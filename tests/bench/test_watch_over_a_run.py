@@ -22,6 +22,7 @@ from drivers.chamber import ScpiChamber
 from drivers.errors import NotThere
 from drivers.messages import Messages
 from drivers.simulated.rig import Drift
+from edited_demo import NOT_RECORDED
 from sequences.read_files import Setup
 
 if TYPE_CHECKING:
@@ -31,6 +32,7 @@ UNIT = "VG2-0007"
 
 #: One channel at one temperature with two codes.
 SMALL = {
+    **NOT_RECORDED,
     'channel = "all"': 'channel = "A"',
     "gain_code = { from = 0, to = 30, step = 5 }": "gain_code = [0, 30]",
     "temperature_c = [-40, 25, 85]": "temperature_c = 25",
