@@ -9,12 +9,13 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import pytest
 
 from bench.clocks import SimulatedClock
 from bench.places import Places
+from bench.store import connect
 from drivers.messages import Exchange
 from drivers.meter_setting import USUAL, MeterQuantity, MeterSetting
 from drivers.roles import (
@@ -445,6 +446,23 @@ def _nobody_is_told(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("XDG_CONFIG_HOME", str(tmp_path_factory.mktemp("settings")))
         patch.delenv("NIGHTBENCH_TELL", raising=False)
+        yield
+
+
+@pytest.fixture(scope="module", autouse=True)
+def waits_for_the_disk() -> Iterator[None]:
+    """No commit waits until the disk has it: none of these tests cuts the power, and a night commits a hundred times.
+
+    The tests of the store itself leave it as it is.
+    """
+    set_up = connect._set_up_sqlite
+
+    def set_up_at_once(link: Any, record: Any) -> None:
+        set_up(link, record)
+        link.execute("PRAGMA synchronous = OFF").close()
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(connect, "_set_up_sqlite", set_up_at_once)
         yield
 
 

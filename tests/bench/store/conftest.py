@@ -26,6 +26,11 @@ BEGAN = datetime(2026, 11, 2, 18, 30, tzinfo=UTC)
 POSTGRESQL = os.environ.get("NIGHTBENCH_TEST_POSTGRESQL", "")
 
 
+@pytest.fixture(scope="module", autouse=True)
+def waits_for_the_disk() -> None:
+    """The store commits here as it does on a bench."""
+
+
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
     """Where a SQLite store is, or will be."""
