@@ -13,7 +13,7 @@ from drivers.recording_file import recording_text
 if TYPE_CHECKING:
     from bench.store.store import Store
 
-_NUMBERS = re.compile(r"(\d+)(?:-(\d+))?")
+_NUMBERS = re.compile(r"(\d{1,6})(?:-(\d{1,6}))?")
 
 
 def numbers_of(text: str) -> frozenset[int]:
@@ -21,10 +21,10 @@ def numbers_of(text: str) -> frozenset[int]:
     found: set[int] = set()
     for part in text.split(","):
         match = _NUMBERS.fullmatch(part.strip())
-        if match is None:
+        first, last = (0, -1) if match is None else (int(match[1]), int(match[2] or match[1]))
+        if last < first:
             raise BenchError(f"{text!r} names no conditions; write numbers from 0 as in 0-2,7")
-        first = int(match[1])
-        found |= set(range(first, int(match[2] or first) + 1))
+        found |= set(range(first, last + 1))
     return frozenset(found)
 
 
@@ -40,7 +40,7 @@ def cut_recording(
     line, texts = store.run(run), store.run_texts(run)
     if not rows:
         at = f" at {', '.join(sorted(places))}" if places else ""
-        raise BenchError(f"run {run[:8]} has recorded nothing in these conditions{at}; it has {line.total} conditions")
+        raise BenchError(f"run {run[:8]} has recorded nothing in these conditions{at}; it has 0 to {line.total - 1}")
     header = {
         "run": run,
         "began": line.began.isoformat(),

@@ -44,6 +44,8 @@ def cut(
     with open_store(store, must_exist=True) as opened:
         run = opened.find_run(run_name)
         text = cut_recording(opened, run, numbers, place or (), bring_up=bring_up)
+    if to.is_dir():
+        raise BenchError(f"{to} is a folder; name a file in it, such as {to / 'night.recording.jsonl'}")
     if to.exists() and not replace:
         raise BenchError(f"{to} is there already; give --replace, or another name with --to")
     try:

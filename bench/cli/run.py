@@ -177,7 +177,7 @@ def make_night(
                 night = work(opened, witnesses, stop, on_begin)
             except BaseException as error:
                 witnesses.ended_by(error)
-                door, resume = door_text(progress.door), progress.run and resume_hint(progress.run, store_name)
+                door, resume = door_text(progress.door), progress.run and resume_hint(progress.run, store_name, error)
                 for note in filter(None, (door, resume, witnesses.log and f"log: {witnesses.log}")):
                     error.add_note(note)
                 raise
@@ -244,9 +244,12 @@ def _answer(
         out.print(f"report: {page}", soft_wrap=True)
 
 
-def resume_hint(run: str, store_name: str) -> str:
-    """The command that goes on with a run, ready to be pasted."""
-    return f"go on with: nightbench resume {_named(run, store_name)}"
+def resume_hint(run: str, store_name: str, after: BaseException | None = None) -> str:
+    """The command that goes on with a run, ready to be pasted; after a trip somebody has to look at the bench first."""
+    from bench.errors import Tripped, UnsafeBench
+
+    first = "when the cause has been mended, " if isinstance(after, Tripped | UnsafeBench) else ""
+    return f"{first}go on with: nightbench resume {_named(run, store_name)}"
 
 
 def _named(run: str, store_name: str) -> str:

@@ -22,6 +22,8 @@ import pytest
 
 from bench.cli import app
 from bench.cli.failures import run_guarded
+from bench.cli.run import resume_hint
+from bench.errors import Stopped, Tripped, UnsafeBench
 from bench.exit_codes import ExitCode
 from sequences.read_files import demo_file
 
@@ -504,6 +506,15 @@ def stopped(request: pytest.FixtureRequest) -> Iterator[tuple[int, str]]:
     yield process.wait(timeout=60), said
     process.stderr.close()
     process.stdout.close()
+
+
+def test_after_a_trip_the_cause_is_mended_before_the_run_goes_on() -> None:
+    """A stop needs nothing; a trip, or a bench that could not be made safe, needs a person first."""
+    paste = "go on with: nightbench resume 857fed14 --store night.db"
+
+    assert resume_hint("857fed14-0000", "night.db", Stopped("857fed14-0000")) == paste
+    for error in (Tripped("too hot"), UnsafeBench(("bias off: silent",))):
+        assert resume_hint("857fed14-0000", "night.db", error) == f"when the cause has been mended, {paste}"
 
 
 def test_a_run_that_is_stopped_ends_safely_and_says_how_to_go_on(stopped: tuple[int, str]) -> None:
