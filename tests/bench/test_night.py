@@ -262,7 +262,7 @@ def test_the_same_files_and_unit_make_the_same_night(
 # --- Against the truth
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+@pytest.mark.parametrize("seed", [1, 2, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (3, 4))])
 def test_the_truth_lies_within_the_stated_uncertainty(
     store: Store, sequence_file: Callable[..., Path], witness: Witness, seed: int
 ) -> None:
@@ -329,7 +329,7 @@ def test_a_weak_gain_step_is_found_in_the_unit_that_has_it(
 # --- Stopped, tripped, resumed
 
 
-@pytest.mark.parametrize("done", [1, 24, 47])
+@pytest.mark.parametrize("done", [24, *(pytest.param(done, marks=pytest.mark.slow) for done in (1, 47))])
 def test_a_stopped_night_and_its_resumption_hold_what_one_night_holds(
     whole: Whole, store: Store, sequence_file: Callable[..., Path], witness: Witness, done: int
 ) -> None:
