@@ -38,8 +38,9 @@ def _tracked() -> tuple[Path, ...]:
 
 
 def _documents() -> dict[str, str]:
-    """The Markdown files of the project, by name."""
-    return {path.name: path.read_text(encoding="utf-8") for path in sorted(ROOT.glob("*.md"))}
+    """The Markdown files that people read, by their path in the project; those of tests speak to developers alone."""
+    paths = sorted((*ROOT.glob("*.md"), *ROOT.glob("bench/*.md"), *ROOT.glob("sequences/*.md")))
+    return {path.relative_to(ROOT).as_posix(): path.read_text(encoding="utf-8") for path in paths}
 
 
 def _document(name: str) -> str:
@@ -145,15 +146,19 @@ def test_the_extras_that_the_documents_name_exist() -> None:
 
 
 def test_the_links_of_the_documents_lead_somewhere() -> None:
-    """Relative links only; anchors within a document must be among its headings."""
-    broken = []
-    for name, text in _documents().items():
-        headings = {_anchor(heading) for heading in re.findall(r"^#+ (.*)$", FENCE.sub("", text), re.M)}
+    """Relative links only; anchors must be among the headings of the document that they lead into."""
+    documents, broken = _documents(), []
+    headings = {
+        (ROOT / name).resolve(): {_anchor(heading) for heading in re.findall(r"^#+ (.*)$", FENCE.sub("", text), re.M)}
+        for name, text in documents.items()
+    }
+    for name, text in documents.items():
         for target in re.findall(r"\]\(([^)\s]+)\)", FENCE.sub("", text)):
             if re.match(r"[a-z]+:", target):
                 continue
             path, _, anchor = target.partition("#")
-            if (path and not (ROOT / path).exists()) or (not path and anchor not in headings):
+            led = ((ROOT / name).parent / path if path else ROOT / name).resolve()
+            if not led.exists() or (anchor and anchor not in headings.get(led, {anchor})):
                 broken.append((name, target))
 
     assert broken == []
