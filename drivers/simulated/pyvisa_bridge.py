@@ -62,18 +62,20 @@ class BridgeDevice:
         self._read += 1
         return byte, self._read == len(self._response)
 
-    def read_to_end(self, most: int, stop: bytes) -> bytes | None:
-        """What is left of the response, if one read takes it all: ``most`` bytes, and no ``stop`` before the last.
+    def read_piece(self, most: int, stop: bytes) -> tuple[bytes, bool]:
+        """What one read takes: to the end of the response, to the first ``stop`` if there is one, ``most`` bytes.
 
-        None otherwise, and where no response is due; nothing is read then.
+        With it whether the response ends there; no bytes when no response is due.
         """
         if not self._is_due():
-            return None
-        rest = self._response[self._read :]
-        if len(rest) > most or (stop and stop in rest[:-1]):
-            return None
-        self._read = len(self._response)
-        return rest
+            return b"", False
+        ends = min(len(self._response), self._read + most)
+        if stop:
+            stops = self._response.find(stop, self._read, ends)
+            ends = ends if stops < 0 else stops + 1
+        piece = self._response[self._read : ends]
+        self._read = ends
+        return piece, ends == len(self._response)
 
     def _is_due(self) -> bool:
         """Whether there is something to read; the front end is asked once its last response has been read."""
@@ -99,7 +101,7 @@ class RigLibrary(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim carries no
         return session, status
 
     def read(self, session: Any, count: int) -> tuple[bytes, Any]:
-        """As VISA's viRead: a response in one piece where that is the same, which saves asking for each byte."""
+        """As VISA's viRead (VPP-4.3, rules 6.1.1 to 6.1.3), not byte by byte where the line signals its end."""
         from pyvisa.constants import InterfaceType, ResourceAttribute, StatusCode
 
         opened: Any = self.sessions.get(session)
@@ -109,9 +111,14 @@ class RigLibrary(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim carries no
             is_serial = opened.parsed.interface_type_const == InterfaceType.asrl
             if not is_serial and not set_to(ResourceAttribute.suppress_end_enabled, False):
                 stops = set_to(ResourceAttribute.termchar_enabled, False)
-                response = device.read_to_end(count, _BYTES[set_to(ResourceAttribute.termchar, 10)] if stops else b"")
-                if response is not None:
-                    return response, StatusCode.success
+                stop = _BYTES[set_to(ResourceAttribute.termchar, 10)] if stops else b""
+                piece, is_last = device.read_piece(count, stop)
+                if is_last:
+                    return piece, StatusCode.success
+                if stop and piece.endswith(stop):
+                    return piece, StatusCode.success_termination_character_read
+                if piece:
+                    return piece, StatusCode.success_max_count_read
         read: tuple[bytes, Any] = super().read(session, count)
         return read
 

@@ -35,8 +35,9 @@ _IN_A_TERMINAL = "import fcntl, termios; fcntl.ioctl(0, termios.TIOCSCTTY, 0); f
 
 @pytest.fixture
 def night(tmp_path: Path) -> Iterator[KilledNight]:
-    """Eight conditions over a rig that runs 300 times faster than real time."""
-    with served_night(tmp_path, 300) as made:
+    """44 conditions over a rig that runs 300 times faster than real time: some are left whenever a person is slow."""
+    more = {"gain_code = [0, 15, 30]": "gain_code = { from = 0, to = 30, step = 3 }"}
+    with served_night(tmp_path, 300, smaller=more) as made:
         yield made
 
 

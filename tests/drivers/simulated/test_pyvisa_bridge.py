@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import closing
 
 import pytest
 import pyvisa
+from hypothesis import given
+from hypothesis import strategies as st
+from pyvisa.constants import ResourceAttribute
 from pyvisa.resources import MessageBasedResource
+from pyvisa_sim.highlevel import SimVisaLibrary
 
 from drivers.simulated.front_end import FrontEnd
 from drivers.simulated.pyvisa_bridge import simulated_manager
@@ -81,3 +86,50 @@ def test_two_managers_share_nothing(ends: dict[str, FrontEnd]) -> None:
     finally:
         one.close()
         two.close()
+
+
+class _Said:
+    """An instrument that answers anything with the same bytes, once."""
+
+    def __init__(self, response: bytes) -> None:
+        self._response: bytes | None = response
+
+    def receive(self, data: bytes) -> None:
+        """Take anything."""
+
+    def reply(self) -> bytes | None:
+        response, self._response = self._response, None
+        return response
+
+    def interrupt(self) -> None:
+        """Nothing is lost that matters here."""
+
+
+def _reads(response: bytes, counts: list[int], stop: int | None, *, by_bytes: bool) -> list[tuple[bytes, int]]:
+    """Bytes and status of each read, as long as there is something to read."""
+    with closing(simulated_manager({_TONE: _Said(response)})) as manager:
+        opened = manager.open_resource(_TONE)
+        library, session, left = manager.visalib, opened.session, len(response)
+        library.set_attribute(session, ResourceAttribute.termchar_enabled, stop is not None)
+        if stop is not None:
+            library.set_attribute(session, ResourceAttribute.termchar, stop)
+        library.set_attribute(session, ResourceAttribute.suppress_end_enabled, False)
+        got: list[tuple[bytes, int]] = []
+        for count in counts:
+            if not left:
+                break
+            read = SimVisaLibrary.read if by_bytes else type(library).read
+            data, status = read(library, session, count)
+            got.append((bytes(data), int(status)))
+            left -= len(data)
+        return got
+
+
+@given(
+    st.lists(st.sampled_from(b"\n\rab"), min_size=1, max_size=30).map(bytes),
+    st.lists(st.integers(1, 12), min_size=1, max_size=8),
+    st.sampled_from([None, ord("\n"), ord("\r")]),
+)
+def test_pieces_are_what_byte_by_byte_gives(response: bytes, counts: list[int], stop: int | None) -> None:
+    """The same bytes and status at each read, by pyvisa-sim's own reading of VPP-4.3, rules 6.1.1 to 6.1.3."""
+    assert _reads(response, counts, stop, by_bytes=False) == _reads(response, counts, stop, by_bytes=True)
