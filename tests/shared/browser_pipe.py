@@ -41,8 +41,9 @@ class Browser:
 
     def evaluated(self, url: str, script: str) -> Any:
         """What ``script``, an expression or a promise, is on the page at ``url``, once the page is whole."""
-        target = self.ask("Target.createTarget", url=url)["targetId"]
+        target = self.ask("Target.createTarget", url="about:blank")["targetId"]
         session = self.ask("Target.attachToTarget", targetId=target, flatten=True)["sessionId"]
+        self.ask("Page.navigate", session, url=url)  # answers when the page has taken the place of the empty one
         assert self._value(session, _WHOLE.replace("URL", json.dumps(url))) is True
         return self._value(session, script)
 
